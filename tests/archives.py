@@ -4,6 +4,6 @@ from towertap.archive.adding import add_all
 
 
 def add(archive, path):
-    """What became of it."""
+    """Add one recording; returns the result."""
     (added,) = add_all(archive, [path])
     return added

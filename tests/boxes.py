@@ -1,4 +1,4 @@
-"""A box on USB as the host sees it, without one: a pseudo-terminal that can be pulled and put back, and its thread."""
+"""A stand-in for a box on USB: a pseudo-terminal that can be unplugged and plugged in again, and its thread."""
 
 import json
 import os
@@ -10,9 +10,9 @@ from contextlib import suppress
 
 
 class PseudoBox:
-    """Answers at `path` as `_run` of its kind does, in a thread, until `_closing` is set.
+    """Runs the subclass's `_run` in a thread, which answers at `path` until `_closing` is set.
 
-    Putting it back makes a new pseudo-terminal, which is what a cable pulled and put back looks like to the host.
+    Plugging in makes a new pseudo-terminal, which is what the host sees when a cable is unplugged and plugged in again.
     """
 
     def __init__(self, path):
@@ -38,7 +38,7 @@ class PseudoBox:
             self._line = b""
 
     def pull_out(self):
-        """Both ends close: whoever has the terminal open gets an error, as with a device that is gone."""
+        """Close both ends: a program that has the terminal open gets an error, as with a device that is gone."""
         with self._lock:
             if self._master is not None:
                 self.path.unlink(missing_ok=True)
@@ -47,7 +47,7 @@ class PseudoBox:
                 self._master = None
 
     def _commands(self, wait_s=0.0):
-        """What the host has said since, after waiting for it so long at most."""
+        """New commands from the host, after waiting up to `wait_s`."""
         if self._master is None or not select.select([self._master], [], [], wait_s)[0]:
             return []
         with suppress(OSError):
@@ -56,7 +56,7 @@ class PseudoBox:
         return []
 
     def _write(self, data):
-        """Wait for whoever reads, but not for ever: after a kill nobody does, and this must still close."""
+        """Write, waiting for a reader until `_closing` is set, because a killed host never reads."""
         while data and not self._closing.is_set():
             if select.select([], [self._master], [], 0.05)[1]:
                 with suppress(BlockingIOError):

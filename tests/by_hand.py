@@ -35,11 +35,11 @@ HELLO = {
     "clock_us": 0,
 }
 BOX = BoxSetup("e6605481", "ICM-42688-P", 4000.0, 16.0, 997.0)
-"""The box that says so, as bench records name it."""
+"""The box with that hello, as in bench records."""
 
 
 class HandMade:
-    """Builds what a box sends, byte by byte from the page."""
+    """Builds a box's frames and captures, byte by byte from the page."""
 
     hello_fields = HELLO
 
@@ -55,12 +55,9 @@ class HandMade:
 
     @staticmethod
     def numbered(frames, start=0):
-        """The frames with sequence numbers from `start` in their order, as a box sends them; check values anew."""
-        made = []
-        for k, frame in enumerate(frames):
-            body = frame[:12] + struct.pack("<I", (start + k) % 2**32) + frame[16:-4]
-            made.append(body + struct.pack("<I", binascii.crc32(body)))
-        return made
+        """The frames with consecutive sequence numbers from `start` and new check values."""
+        bodies = [frame[:12] + struct.pack("<I", (start + k) % 2**32) + frame[16:-4] for k, frame in enumerate(frames)]
+        return [body + struct.pack("<I", binascii.crc32(body)) for body in bodies]
 
     def hello(self, first=0, **changes):
         return self.frame(1, json.dumps({**HELLO, **changes}).encode(), first=first)
@@ -75,11 +72,11 @@ class HandMade:
     def recording(
         self, seconds=2.0, *, rate_hz=4000.0, counts=None, seed=1, latency_us=20.0, start=(0, 0, 1000), rolls=False
     ):
-        """Frames of a drive at rest as a list: hello, sample frames, bye; noise of 5 counts, 1 g on z.
+        """A list of frames: hello, sample frames, bye. Counts are `counts` (n, 6), rounded, or at rest with noise.
 
-        Where there are `counts` (n, 6), those, rounded. The chip makes sample n at n / rate_hz; the box says the
-        nominal rate beside that, and reads its clock shortly after a sample makes the watermark full.
-        `start`: sequence number, sample counter and clock in µs to begin with. A vehicle that `rolls` yaws by 2 °/s.
+        At rest means noise of 5 counts, 1 g on z. The chip takes sample n at n / rate_hz; the hello has the nearest
+        nominal rate, and the box reads its clock shortly after a sample reaches the watermark. `start` is the first
+        sequence number, sample counter and clock in µs. A vehicle that `rolls` yaws by 2 °/s.
         """
         sequence, sample, start_us = start
         rng = np.random.default_rng(seed)
@@ -104,12 +101,12 @@ class HandMade:
 
     @staticmethod
     def noise(rng, spread, rows):
-        """Counts (rows, 6) of a box that lies level, about them white noise of a standard deviation of `spread`."""
+        """Counts (rows, 6) of a level box with white noise of standard deviation `spread`."""
         return np.rint(rng.normal([0, 0, 2048, 0, 0, 0], spread, (rows, 6))).astype(int)
 
     @staticmethod
     def conditions(part, road, number, **more):
-        """What is said of a pass of the minibus at 40 km/h, the box mounted straight."""
+        """Conditions of a pass of the minibus at 40 km/h, with the box mounted straight."""
         return Conditions(
             **({"vehicle": "minibus", "speed_kmh": 40.0, "mounting": STRAIGHT} | more),
             part=part,
@@ -118,14 +115,14 @@ class HandMade:
         )
 
     def raw(self, path, frames=None):
-        """A raw recording at `path`: its frames, else those of a short one at rest."""
+        """Write a raw recording to `path`: `frames`, or a short one at rest."""
         path.write_bytes(b"".join(self.recording() if frames is None else frames))
         return path
 
     def capture(self, path, frames=None, conditions=None, sidecar=None):
-        """The path of a capture, its raw recording beside it; `path` is theirs without a suffix.
+        """Make a raw recording and its capture at `path` plus suffix; returns the capture's path.
 
-        Where entries of a `sidecar` are given (`started_utc` …), that holds the conditions, as `record` leaves it.
+        With entries of a `sidecar` (`started_utc` …), a sidecar is written that has the conditions, as `record` does.
         """
         raw = self.raw(Path(f"{path}.ttraw"), frames)
         if sidecar is not None:
@@ -133,21 +130,21 @@ class HandMade:
         return decode_raw(raw, Path(f"{path}.h5"), None if sidecar else conditions)
 
     def drive(self, path, rng, spread, conditions, *, seconds=5, sidecar=None):
-        """The path of a capture of a pass at 1 kHz: white noise of `spread` counts about a vehicle that rolls."""
+        """Make a capture of a pass at 1 kHz, white noise of `spread` counts on a rolling vehicle; returns its path."""
         counts = self.noise(rng, spread, seconds * 1000)
         frames = self.recording(rate_hz=1000.0, counts=counts, seed=conditions.pass_number, rolls=True)
         return self.capture(path, frames, conditions, sidecar)
 
 
 def plain_counts(file, quantity):
-    """Counts (n, 3) of an open capture by plain h5py, as hardware_notes/formats.md has it."""
+    """Counts (n, 3) of an open capture by plain h5py, as in hardware_notes/formats.md."""
     steps = file[f"{quantity}_differences"][:] - np.int16(128)
     stretches = [steps[row : row + 16384] for row in range(0, len(steps), 16384)]
     return np.vstack([np.cumsum(stretch, axis=0, dtype=steps.dtype) for stretch in stretches])
 
 
 def put_table(file, name, rows):
-    """Other rows in a small table of a capture open for writing."""
+    """Replace the rows of a small table of a capture open for writing."""
     if name in file:
         del file[name]
     entry = next(entry for entry in schema.tables() if entry.name == name)
@@ -157,7 +154,7 @@ def put_table(file, name, rows):
 
 
 def put_counts(file, quantity, counts):
-    """Other counts in a capture open for writing, by plain h5py."""
+    """Replace the counts of a capture open for writing, by plain h5py."""
     dataset = file[f"{quantity}_differences"]
     counts = np.asarray(counts).astype(dataset.dtype)
     steps = counts.copy()

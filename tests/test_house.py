@@ -1,4 +1,4 @@
-"""The house itself: which room may import which, how deep, how plain, and nothing twice, computed from the code."""
+"""The structure of the code: which room may import which, how deep and complex it is, and nothing named twice."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ ORDER = (
 )
 """Rooms from left to right: each imports only rooms above it."""
 DEEPEST = 6
-"""Modules of one room that may import one another in a row."""
+"""Longest chain of imports within one room."""
 MOST_COMPLEX = 15
 LONGEST_LINE = 120
 
@@ -49,16 +49,16 @@ LONGEST_LINE = 120
 @cache
 def modules() -> dict[str, Path]:
     """The modules of the host by name."""
-    found = {}
+    paths = {}
     for path in HOST.rglob("*.py"):
         *parts, name = path.relative_to(HOST).with_suffix("").parts
-        found[".".join(parts if name == "__init__" else (*parts, name))] = path
-    return found
+        paths[".".join(parts if name == "__init__" else (*parts, name))] = path
+    return paths
 
 
 @cache
 def imports() -> dict[str, dict[str, set[str]]]:
-    """By module and module imported, the names taken from it; within functions and for the type checker as well."""
+    """By module and imported module, the imported names; including imports in functions and for the type checker."""
     of_modules = {}
     for module, path in modules().items():
         taken = defaultdict(set)
@@ -72,11 +72,11 @@ def imports() -> dict[str, dict[str, set[str]]]:
                     inner = f"{node.module}.{alias.name}"
                     taken[inner if inner in modules() else node.module].add("" if inner in modules() else alias.name)
         of_modules[module] = {name: names for name, names in taken.items() if name in modules()}
-    return of_modules | {PACKAGE: {}}  # its face loads others when they are asked for
+    return of_modules | {PACKAGE: {}}  # it loads others on first use
 
 
 def room_of(module: str) -> str:
-    """The room of a module; those of the comparison are its folders, its section and its study."""
+    """The room of a module; within the comparison, its folder or file if that is a room in ORDER."""
     _, *parts = module.split(".")
     if parts[:1] == ["compare"]:
         inner = ".".join(parts[:2])
@@ -100,7 +100,7 @@ def test_rooms_import_rooms_to_their_left_only():
     assert wrong == []
 
 
-def test_no_module_imports_itself_by_way_of_others():
+def test_no_module_imports_itself_indirectly():
     try:
         TopologicalSorter({module: set(of_module) for module, of_module in imports().items()}).prepare()
     except CycleError as error:
@@ -110,7 +110,7 @@ def test_no_module_imports_itself_by_way_of_others():
 def test_no_chain_of_imports_within_a_room_is_longer_than_six():
     order = TopologicalSorter({module: set(of_module) for module, of_module in imports().items()}).static_order()
     chains: dict[str, list[str]] = {}
-    for module in order:  # what is imported comes first
+    for module in order:  # imported modules come first
         inside = [chains[other] for other in imports()[module] if room_of(other) == room_of(module)]
         chains[module] = [module, *max(inside, key=len, default=[])]
     assert [chain for chain in chains.values() if len(chain) > DEEPEST] == []
@@ -147,7 +147,7 @@ def test_no_function_is_too_complex():
 
 
 def pages() -> list[Path]:
-    """Every page of the repository and every file of the host that people read."""
+    """Every Markdown page of the repository and every source file of the host."""
     markdown = [
         path for path in ROOT.rglob("*.md") if not any(part.startswith(".") for part in path.relative_to(ROOT).parts)
     ]

@@ -1,4 +1,4 @@
-"""The notebooks beside the example captures run from the first cell to the last, and what they show is there."""
+"""The notebooks next to the example captures run completely and show the expected output."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ SHOWS = {
     "capture_to_metric.ipynb": ["sound", "acceleration_z: ", "by hand", "by towertap"],
     "folder_to_verdict.ipynb": ["undecided", "was left out: not sound", "report.html"],
 }
-"""Notebook → some of what it prints or displays."""
+"""Notebook → some of its output."""
 
 
 def run(path: Path) -> str:
-    """All that the cells print, and what a notebook would show of each cell's last line."""
+    """Everything that the cells print, and the HTML of each cell's last value."""
     shown: list[str] = []
     names = {"print": lambda *values, end="\n": shown.append(" ".join(map(str, values)) + end)}
     for cell in json.loads(path.read_text("utf-8"))["cells"]:
         if cell["cell_type"] != "code":
             continue
-        assert cell["outputs"] == []  # what a reader sees is what runs today
+        assert cell["outputs"] == []  # no stored output
         body = ast.parse("".join(cell["source"]))
         last = ast.Expression(body.body.pop().value) if isinstance(body.body[-1], ast.Expr) else None
         exec(compile(body, path.name, "exec"), names)
@@ -37,7 +37,7 @@ def run(path: Path) -> str:
 
 
 @pytest.mark.parametrize("name", SHOWS)
-def test_a_notebook_runs_and_shows_what_it_promises(name, tmp_path, monkeypatch):
+def test_a_notebook_runs_and_shows_its_results(name, tmp_path, monkeypatch):
     for path in EXAMPLES.iterdir():
         if path.is_file():
             shutil.copy(path, tmp_path)

@@ -1,6 +1,6 @@
-"""The tour: every command that hardware_notes/tour.md shows is run, and what it prints is what the page shows.
+"""The tour: every command in hardware_notes/tour.md is run, and its output is the page's.
 
-`python tests/test_tour.py` writes what the commands print today into the page.
+`python tests/test_tour.py` updates the outputs on the page.
 """
 
 from __future__ import annotations
@@ -23,14 +23,14 @@ FENCE = re.compile(r"^```sh\n(.*?)^```$", re.DOTALL | re.MULTILINE)
 
 
 def commands(block: str) -> list[tuple[str, str]]:
-    """The commands of a block, and what stands under each."""
+    """The commands of a block, each with its output."""
     parts = re.split(r"^\$ ((?:.*\\\n)*.*)\n", block, flags=re.MULTILINE)
     assert not parts[0].strip(), f"a block of the tour begins without a command: {parts[0]!r}"
     return list(zip(parts[1::2], parts[2::2], strict=True))
 
 
 def run(command: str, folder: Path) -> str:
-    """What a command prints in a shell, with the towertap of this Python."""
+    """Output of a command in a shell, with the towertap of this Python."""
     tool = f'towertap() {{ "{sys.executable}" -c "from towertap.cli import main; main()" "$@"; }}; '
     environment = {name: value for name, value in os.environ.items() if not name.startswith("TOWERTAP_")}
     environment |= {"COLUMNS": str(WIDTH), "TOWERTAP_SETTINGS": str(folder / "none.toml"), "NO_COLOR": "1"}
@@ -41,14 +41,14 @@ def run(command: str, folder: Path) -> str:
 
 
 def on_page(output: str) -> str:
-    """An output as the page shows it: lines no longer than WIDTH, none empty at either end."""
+    """An output as on the page: lines of at most WIDTH, none empty at either end."""
     wrap = textwrap.TextWrapper(WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
     lines = output.strip("\n").splitlines()
     return "".join(f"{part}\n" for line in lines for part in (wrap.wrap(line) if len(line) > WIDTH else [line]))
 
 
 def as_it_is(page: str, folder: Path) -> str:
-    """The page with what its commands print now."""
+    """The page with the present outputs of its commands."""
     shutil.copytree(ROOT / "example_captures", folder / "example_captures", ignore=OF_EARLIER_RUNS)
 
     def again(block: re.Match[str]) -> str:

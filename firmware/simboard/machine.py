@@ -5,13 +5,7 @@ from .board import INTERRUPT_PIN, PWRON_RESET, SELECT_PIN, WDT_RESET, Reset  # n
 _FASTEST_HZ = 24000000  # the chip's SPI (data sheet DS-000347, SPI timing)
 _BLOCK_HZ = 48000000  # clock of the SPI blocks in MicroPython's rp2 port
 
-_board = None
-
-
-def install(board):
-    """Make `board` the machine."""
-    global _board
-    _board = board
+board = None  # set by modules.install
 
 
 class Pin:
@@ -38,14 +32,14 @@ class Pin:
         """Read the pin, or set it."""
         if level is None:
             if self._number == INTERRUPT_PIN:
-                return int(_board.chip.asserted == bool(_board.chip.active_high()))
+                return int(board.chip.asserted == bool(board.chip.active_high()))
             return self._value
         if self._number == SELECT_PIN and level != self._value:
-            _board.call()
+            board.call()
             if level:
-                _board.chip.deselect()
+                board.chip.deselect()
             else:
-                _board.chip.select(_board.now_ps)
+                board.chip.select(board.now_ps)
         self._value = level
         return None
 
@@ -62,11 +56,11 @@ class Pin:
         if self._number == INTERRUPT_PIN:
             self._handler = handler
             self._trigger = trigger
-            _board.chip.on_edge = self._edge if handler else None
+            board.chip.on_edge = self._edge if handler else None
 
     def _edge(self, chip):
         if self._trigger & (Pin.IRQ_RISING if chip.active_high() else Pin.IRQ_FALLING):
-            _board.event = True
+            board.event = True
             self._handler(self)
 
 
@@ -97,8 +91,8 @@ class SPI:
         self._clock(write_buf, 0, read_buf, len(write_buf))
 
     def _clock(self, out, fill, into, n):
-        _board.chip.exchange(out, fill, into, n)
-        _board.call(n * self._byte_ps // 1000)
+        board.chip.exchange(out, fill, into, n)
+        board.call(n * self._byte_ps // 1000)
 
 
 def actual_hz(baudrate):
@@ -110,17 +104,17 @@ class PWM:
     """A pin driven by the PWM block; sets the board's `light`, (Hz, duty of 65535)."""
 
     def __init__(self, pin):
-        _board.light = (0, 0)
+        board.light = (0, 0)
 
     def freq(self, hz):
         """Set the frequency."""
-        _board.call()
-        _board.light = (hz, _board.light[1])
+        board.call()
+        board.light = (hz, board.light[1])
 
     def duty_u16(self, share):
         """Set the duty cycle, of 65535."""
-        _board.call()
-        _board.light = (_board.light[0], share)
+        board.call()
+        board.light = (board.light[0], share)
 
 
 class WDT:
@@ -132,13 +126,13 @@ class WDT:
 
     def feed(self):
         """Postpone the reset."""
-        _board.call()
-        _board.watchdog_ps = _board.now_ps + self._timeout_ps
+        board.call()
+        board.watchdog_ps = board.now_ps + self._timeout_ps
 
 
 def idle():
     """Wait for the next event."""
-    _board.idle()
+    board.idle()
 
 
 def reset():
@@ -148,12 +142,12 @@ def reset():
 
 def reset_cause():
     """The cause of the last start."""
-    return _board.reset_cause
+    return board.reset_cause
 
 
 def unique_id():
     """The processor's identity."""
-    return bytes.fromhex(_board.config["serial"])
+    return bytes.fromhex(board.config["serial"])
 
 
 def freq():

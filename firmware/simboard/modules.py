@@ -8,5 +8,5 @@ from . import gc, json, machine, select, time
 def install(board):
     """Let the firmware's imports find this board."""
     for name, module in (("gc", gc), ("json", json), ("machine", machine), ("select", select), ("time", time)):
-        module.install(board)
+        module.board = board
         sys.modules[name] = module

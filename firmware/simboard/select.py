@@ -4,13 +4,7 @@ import select
 
 POLLIN = select.POLLIN
 
-_board = None
-
-
-def install(board):
-    """Make `board` the one whose time passes."""
-    global _board
-    _board = board
+board = None  # set by modules.install
 
 
 class poll:
@@ -26,6 +20,6 @@ class poll:
 
     def ipoll(self, timeout_ms):
         """Return the ready streams."""
-        _board.call()
-        _board.keep_pace()  # a loop that polls without waiting also takes time
+        board.call()
+        board.keep_pace()  # a loop that polls without waiting also takes time
         return self._wait(timeout_ms)

@@ -3,25 +3,19 @@
 _PERIOD = 1 << 30  # of the tick counters, as on a 32-bit board
 _MS = 1000000000  # in picoseconds
 
-_board = None
-
-
-def install(board):
-    """Make `board` the one whose clock is read."""
-    global _board
-    _board = board
+board = None  # set by modules.install
 
 
 def ticks_us():
     """Microseconds, wrapping at 2^30."""
-    _board.call()
-    return _board.ticks_us() & _PERIOD - 1
+    board.call()
+    return board.ticks_us() & _PERIOD - 1
 
 
 def ticks_ms():
     """Milliseconds, wrapping at 2^30."""
-    _board.call()
-    return _board.ticks_us() // 1000 & _PERIOD - 1
+    board.call()
+    return board.ticks_us() // 1000 & _PERIOD - 1
 
 
 def ticks_add(ticks, delta):
@@ -36,14 +30,14 @@ def ticks_diff(end, start):
 
 def sleep_us(us):
     """Wait for some microseconds."""
-    _board.sleep(us * 1000000)
+    board.sleep(us * 1000000)
 
 
 def sleep_ms(ms):
     """Wait until the clock has advanced by `ms` ticks of a millisecond: up to 1 ms less, as on the rp2 port."""
-    _board.sleep(ms * _MS - _board.ticks_us() % 1000 * 1000000)
+    board.sleep(ms * _MS - board.ticks_us() % 1000 * 1000000)
 
 
 def sleep(seconds):
     """Wait for some seconds."""
-    _board.sleep(round(seconds * 1e12))
+    board.sleep(round(seconds * 1e12))

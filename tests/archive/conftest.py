@@ -22,8 +22,8 @@ def recording(tmp_path, by_hand):
         given = Conditions(
             **({"vehicle": "minibus", "part": "rubber", "road": "quarry-lane", "pass_number": 3} | conditions)
         )
-        beside = {"started_utc": started_utc, **host} if sidecar else None
-        return by_hand.capture(tmp_path / name, by_hand.recording(1, seed=seed), given, beside)
+        entries = {"started_utc": started_utc, **host} if sidecar else None
+        return by_hand.capture(tmp_path / name, by_hand.recording(1, seed=seed), given, entries)
 
     return make
 

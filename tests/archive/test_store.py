@@ -21,7 +21,7 @@ def test_the_index_is_never_needed(archive):
     for spoiled in (None, b"", b"{", whole[:-20], whole.replace(b"bypass", b"byways"), b"[1]"):
         index.unlink() if spoiled is None else index.write_bytes(spoiled)
         assert store.listing(archive).records == records
-        assert index.read_bytes() == (whole if spoiled is None else spoiled)  # a damaged one may tell of what is gone
+        assert index.read_bytes() == (whole if spoiled is None else spoiled)  # a damaged one may be a last trace
 
 
 def test_listing_any_folder_creates_nothing(tmp_path):

@@ -122,7 +122,7 @@ def test_an_imported_capture_is_kept_with_its_file(tmp_path, answer):
     capture, raw, _ = (tmp_path / "out" / f"{added.name}{end}" for end in (".h5", ".csv", ".record.json"))
     assert set(taken["files"]) == {str(capture), str(raw), str(_)}
     assert raw.read_bytes() == logger.read_bytes()
-    assert add(archive, capture).how == "there already"  # its file lies beside it under the recording's name
+    assert add(archive, capture).how == "there already"  # its file is next to it, named after the recording
     logger.unlink()
     with pytest.raises(CallError, match=r"logger 7\.csv|drive\.csv"):
         add(archive, tmp_path / "drive.h5")

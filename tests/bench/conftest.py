@@ -6,10 +6,10 @@ from scipy import signal
 
 
 def _ringing(rng, rate_hz, resonances, *, taps=4, force=40.0, blow_s=0.0015):
-    """Taps on a box that hangs on a spring on each axis, (n, 3) in m/s², without noise, gravity on z.
+    """Taps on a box on a spring in each axis, (n, 3) in m/s², without noise, gravity on z.
 
-    `resonances` are (frequency in Hz, damping) of each axis. The response of a mass on a spring to its base, exact for
-    the samples (scipy.signal.lsim); a tap is half a sine of base acceleration.
+    `resonances` are (frequency in Hz, damping) of each axis. The response of a mass on a spring to its base, exact at
+    the samples (scipy.signal.lsim); a tap is a half sine of base acceleration.
     """
     t = np.arange(round((0.6 + taps) * rate_hz)) / rate_hz
     base = np.zeros(t.size)
@@ -25,5 +25,5 @@ def _ringing(rng, rate_hz, resonances, *, taps=4, force=40.0, blow_s=0.0015):
 
 @pytest.fixture(scope="session")
 def ringing():
-    """The function that makes taps on a mounted box."""
+    """A function that makes taps on a mounted box."""
     return _ringing

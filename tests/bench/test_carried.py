@@ -1,4 +1,4 @@
-"""What the bench found goes into every figure: calibration, uncertainty of scale, share of noise, usable band."""
+"""Bench records enter every value: calibration, uncertainty of scale, share of noise, usable band."""
 
 import numpy as np
 import pytest
@@ -20,7 +20,7 @@ from tests.by_hand import BOX
 
 RATE_HZ, COUNTS_PER_MS2, GRAVITY_MS2 = 4000.0, 2048 / 9.80665, 9.80665
 DENSITY = 70e-6 * 9.80665
-"""The data sheet's, m/s²/√Hz."""
+"""From the data sheet, m/s²/√Hz."""
 OFFSET = np.array([-0.30, -0.20, 0.25])
 MATRIX = np.array([[1.03, 0.01, -0.02], [0.0, 0.97, 0.015], [0.02, -0.01, 1.02]])
 EXPANDED = np.array([[1e-3, 5e-4, 5e-4], [5e-4, 2e-3, 5e-4], [5e-4, 5e-4, 3e-3]])
@@ -28,7 +28,7 @@ EXPANDED = np.array([[1e-3, 5e-4, 5e-4], [5e-4, 2e-3, 5e-4], [5e-4, 5e-4, 3e-3]]
 
 @pytest.fixture
 def captured(by_hand, make_capture):
-    """A function from what the chip reads, (n, 3) in m/s², to an open capture at 4 kHz."""
+    """A function from the chip's readings, (n, 3) in m/s², to an open capture at 4 kHz."""
 
     def make(reading, mounting="x=+X,y=+Y,z=+Z", name="drive"):
         frames = by_hand.recording(counts=np.hstack([reading * COUNTS_PER_MS2, np.zeros((len(reading), 3))]))
@@ -39,7 +39,7 @@ def captured(by_hand, make_capture):
 
 @pytest.fixture
 def keep(tmp_path):
-    """A function that keeps a record of a kind in the folder `bench` beside the captures."""
+    """A function that writes a record of a kind into the folder `bench` next to the captures."""
 
     def make(kind, result, utc="2026-03-14T10:00:00+00:00"):
         return records.write(Record(kind, BOX, utc, (25.0, 25.0), "by hand", result), tmp_path / "bench")
@@ -54,20 +54,20 @@ def calibration(keep):
 
 
 def motion(seconds=8.0, amplitudes=(1.0, 1.5, 2.0)):
-    """What the box truly feels: sines of 7, 10 and 13 Hz along x, y and z, and gravity."""
+    """True motion of the box: sines of 7, 10 and 13 Hz along x, y and z, and gravity."""
     time_s = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
     waves = np.sin(2 * np.pi * np.outer(time_s, [7.0, 10.0, 13.0])) * amplitudes
     return waves + np.array([0.0, 0.0, GRAVITY_MS2])
 
 
 def white(seconds, density, seed=3):
-    """White noise on three axes, dithering the counts as a real chip's does, and gravity."""
+    """White noise on three axes, which dithers the counts as in a real chip, and gravity."""
     rng = np.random.default_rng(seed)
     return rng.normal([0, 0, GRAVITY_MS2], density * np.sqrt(RATE_HZ / 2), (int(seconds * RATE_HZ), 3))
 
 
-def test_a_calibration_gives_back_the_motion_and_leaves_the_counts(captured, calibration):
-    """A sensor with errors of scale, offset and cross-axis put in: figures as of one without, counts as read."""
+def test_a_calibration_restores_the_motion_and_leaves_the_counts(captured, calibration):
+    """With errors of scale, offset and cross-axis, values are those of a perfect sensor, and counts are as read."""
     reading = motion() @ MATRIX.T + OFFSET
     with captured(motion(), name="true") as capture:
         true = analyse_capture(capture, whole=True).whole
@@ -93,8 +93,8 @@ def test_gravity_shows_the_axes_through_the_calibration(captured, calibration):
 
 
 @pytest.mark.parametrize(("mounting", "chip_axes"), [("x=+X,y=+Y,z=+Z", (0, 1, 2)), ("x=-Y,y=+Z,z=-X", (1, 2, 0))])
-def test_the_scale_uncertainty_is_in_absolute_figures_and_not_in_a_ratio(captured, calibration, mounting, chip_axes):
-    """GUM 5.1: a figure proportional to the scale has its relative uncertainty; the crest factor is a ratio."""
+def test_the_scale_uncertainty_is_in_absolute_values_and_not_in_a_ratio(captured, calibration, mounting, chip_axes):
+    """GUM 5.1: a value proportional to the scale has its relative uncertainty; the crest factor is a ratio."""
     with captured(motion(), mounting) as capture:
         analysis = analyse_capture(capture, bench=records_for(capture), whole=True)
     scale = dict(zip("xyz", np.diag(EXPANDED)[list(chip_axes)], strict=True))
@@ -108,8 +108,8 @@ def test_the_scale_uncertainty_is_in_absolute_figures_and_not_in_a_ratio(capture
 def test_the_truth_lies_within_the_uncertainty_in_95_percent(lean_deg, most):
     """300 sensors of 1 % error, tumbled on faces that lean, then shaken along each axis of a vehicle.
 
-    Leaning is told as uncertainty of each element of the matrix; what of it is a turn of the box as a whole changes no
-    length, so that more than 95 % hold.
+    Leaning adds uncertainty to each element of the matrix. A common turn of the box is part of it but changes no
+    length, so coverage exceeds 95 %.
     """
     rng, gravity, inside = np.random.default_rng(31), Gravity(9.81, 0.0, "known exactly"), []
     turned = np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
@@ -128,7 +128,7 @@ def test_the_truth_lies_within_the_uncertainty_in_95_percent(lean_deg, most):
     assert 0.92 <= np.mean(inside) <= most
 
 
-def test_without_a_calibration_the_data_sheets_tolerance_is_told(captured):
+def test_without_a_calibration_the_data_sheets_tolerance_is_used(captured):
     """DS-000347 table 2: initial tolerance of sensitivity ±0.5 %."""
     with captured(motion()) as capture:
         analysis = analyse_capture(capture, bench=records_for(capture), whole=True)
@@ -142,7 +142,7 @@ def test_without_a_calibration_the_data_sheets_tolerance_is_told(captured):
 
 @pytest.mark.parametrize(("times", "judged"), [(1.0, "not judged"), (2.0, "marked"), (10.0, "clean")])
 def test_without_a_noise_record_the_data_sheets_density_is_used(captured, times, judged):
-    """White acceleration of so many times the data sheet's density has 1/times² of noise in its power."""
+    """White acceleration of `times` the data sheet's density has a share 1/times² of noise."""
     with captured(white(24.0, times * DENSITY)) as capture:
         analysis = analyse_capture(capture, bench=records_for(capture), whole=True)
     assert analysis.noise.keys() == analysis.whole.keys()
@@ -153,8 +153,8 @@ def test_without_a_noise_record_the_data_sheets_density_is_used(captured, times,
     assert "noise is taken from the data sheet's density of 70 µg/√Hz" in analysis.bench.words["noise"]
 
 
-def test_the_noise_record_goes_before_the_data_sheet_and_through_the_calibration(captured, keep, calibration):
-    """Powers of the chip's axes add by the squares of what a vehicle axis takes of each: inverse matrix, by hand."""
+def test_the_noise_record_replaces_the_data_sheet_and_is_calibrated(captured, keep, calibration):
+    """Noise powers of the chip's axes add with the squares of the inverse matrix's row, computed by hand."""
     floors = {"jerk_z": {"rms": [3.0, 4.0, 5.0], "band_hz": [0.0, 100.0]}}
     keep("noise", {"at_rest": True, "density": {"value": [DENSITY] * 3}, "floors": floors})
     with captured(motion() @ MATRIX.T + OFFSET) as capture:
@@ -182,7 +182,7 @@ def test_metrics_beyond_the_mounting_are_flagged(captured, keep):
         ({"ok": False, "axes": [], "verdict": "the box was moved"}, False, ": the box was moved"),
     ],
 )
-def test_the_chips_own_verdict_is_carried(captured, keep, result, ok, words):
+def test_the_chips_self_test_is_in_the_summary(captured, keep, result, ok, words):
     keep("selftest", result)
     with captured(motion(5.0)) as capture:
         summary = analyse_capture(capture, bench=records_for(capture), whole=True).bench
@@ -190,10 +190,10 @@ def test_the_chips_own_verdict_is_carried(captured, keep, result, ok, words):
     assert summary.words["selftest"].endswith(words)
 
 
-def test_records_that_cannot_be_used_are_one_line(captured, keep, tmp_path):
+def test_unusable_records_give_one_line(captured, keep, tmp_path):
     keep("calibration", {"offset_ms2": [0.0] * 3, "matrix": np.zeros((3, 3)).tolist(), "expanded": {"matrix": 9 * [0]}})
     with captured(motion(5.0)) as capture:
-        assert records_for(capture).calibration.record is None  # not of the shape of its kind
+        assert records_for(capture).calibration.record is None  # wrong shape for its kind
         keep("calibration", {"offset_ms2": 3 * [0.0], "matrix": 3 * [3 * [0.0]], "expanded": {"matrix": 3 * [3 * [0]]}})
         with pytest.raises(AnalysisError, match="cannot be right: make it again"):
             analyse_capture(capture, bench=records_for(capture), whole=True)

@@ -1,4 +1,4 @@
-"""From the bench to a drive: the record is found, and the figures of an analysis come with their share of noise."""
+"""From the bench to a drive: the record is found, and the values of an analysis have their share of noise."""
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ from towertap.signals.metrics import METRICS
 
 @pytest.fixture
 def capture_of(by_hand, make_capture):
-    """A function from the spread of the chip's axes in counts to a capture at 1 kHz of white acceleration."""
+    """A function from the chip axes' standard deviations in counts to a capture of white acceleration at 1 kHz."""
 
     def make(spread, seed, mounting):
         counts = by_hand.noise(np.random.default_rng(seed), [*spread, 5, 5, 5], 20_000)
@@ -32,7 +32,7 @@ def capture_of(by_hand, make_capture):
     ],
 )
 def test_white_acceleration_over_a_noise_of_3_4_and_5_counts(capture_of, tmp_path, spread, mounting, shares):
-    """The share is the ratio of variances; an r.m.s. of 20 s from 0.5 Hz on scatters by some 10 %, its square by 20."""
+    """The share is the ratio of variances. An r.m.s. of 20 s from 0.5 Hz up scatters by some 10 %, its square by 20."""
     folder = tmp_path / "bench"
     with open_capture(capture_of((3, 4, 5), 1, "")) as rest:
         records.write(records.record_of("noise", rest, plain(noise.measure(rest).data())), folder)

@@ -14,26 +14,26 @@ def white(rng, seconds, power_density):
 
 
 def test_white_noise_is_within_its_interval_in_95_percent_of_500_recordings():
-    """One recording has three independent axes; each counts as one. Tones are looked for, as in the real run."""
+    """The three axes of a recording are independent and count separately. Tones are searched, as in a real run."""
     rng, inside, recordings, false_tones = np.random.default_rng(11), 0, 500, 0
     for _ in range(recordings):
         values = white(rng, 24, 7e-4)
         spectrum = density.spectrum([values], RATE_HZ)
-        found_tones, spoilt = density.find_tones(spectrum, 200.0)
-        found = density.white_density(spectrum, (10.0, 60.0), spoilt)
-        inside += int(((found.low <= 7e-4) & (found.high >= 7e-4)).sum())
-        false_tones += len(found_tones)
+        tones, spoilt = density.find_tones(spectrum, 200.0)
+        noise = density.white_density(spectrum, (10.0, 60.0), spoilt)
+        inside += int(((noise.low <= 7e-4) & (noise.high >= 7e-4)).sum())
+        false_tones += len(tones)
     assert 0.92 <= inside / (3 * recordings) <= 0.98
     assert false_tones <= 5
 
 
 def test_the_spectrum_is_scipys():
     values = white(np.random.default_rng(1), 90, 1.0)
-    found = density.spectrum([values], RATE_HZ)
+    spectrum = density.spectrum([values], RATE_HZ)
     frequency, expected = signal.welch(values, RATE_HZ, "hann", nperseg=2000, axis=0)
-    assert found.segments == 44
-    assert found.frequency_hz == pytest.approx(frequency)
-    assert found.density == pytest.approx(expected)
+    assert spectrum.segments == 44
+    assert spectrum.frequency_hz == pytest.approx(frequency)
+    assert spectrum.density == pytest.approx(expected)
 
 
 def test_degrees_of_freedom_of_one_line_are_welchs():
@@ -43,34 +43,34 @@ def test_degrees_of_freedom_of_one_line_are_welchs():
 
 
 def test_tones_are_found_named_and_kept_out_of_the_density():
-    """r.m.s. of a sine is its amplitude over √2."""
+    """The r.m.s. of a sine is its amplitude over √2."""
     rng = np.random.default_rng(3)
     values = white(rng, 60, 7e-4)
     t = np.arange(len(values)) / RATE_HZ
     for f_hz, amplitude in ((50.02, 0.004), (150.06, 0.002), (41.3, 0.003), (123.9, 0.002)):
         values[:, 2] += amplitude * np.sin(2 * np.pi * f_hz * t)
     spectrum = density.spectrum([values], RATE_HZ)
-    found, spoilt = density.find_tones(spectrum, 200.0)
-    assert [tone.frequency_hz for tone in found] == pytest.approx([41.3, 50.02, 123.9, 150.06], abs=0.05)
-    fan, mains, fans_third, mains_third = (tone.name for tone in found)
+    tones, spoilt = density.find_tones(spectrum, 200.0)
+    assert [tone.frequency_hz for tone in tones] == pytest.approx([41.3, 50.02, 123.9, 150.06], abs=0.05)
+    fan, mains, fans_third, mains_third = (tone.name for tone in tones)
     assert fan.startswith("not mains; a fan, pump or motor at 24")
     assert mains == "mains 50 Hz"
     assert fans_third.startswith("harmonic 3 of 41.")
     assert mains_third == "mains 50 Hz, harmonic 3"
     expected = np.array([0.003, 0.004, 0.002, 0.002]) / np.sqrt(2)
-    assert [tone.rms[2] for tone in found] == pytest.approx(expected, rel=0.1)
-    assert max(tone.rms[0] for tone in found) < 0.3 * 0.002
+    assert [tone.rms[2] for tone in tones] == pytest.approx(expected, rel=0.1)
+    assert max(tone.rms[0] for tone in tones) < 0.3 * 0.002
     clean = density.white_density(spectrum, (10.0, 200.0), spoilt)
     assert clean.value == pytest.approx([7e-4] * 3, rel=0.03)
 
 
-def test_sixty_hertz_mains_claims_the_harmonic_that_both_share():
+def test_a_harmonic_of_both_mains_goes_to_60_hz_if_it_has_more():
     values = white(np.random.default_rng(3), 60, 7e-4)
     t = np.arange(len(values)) / RATE_HZ
     for f_hz in (60.0, 120.0, 150.0 + 30.0):
         values[:, 0] += 0.004 * np.sin(2 * np.pi * f_hz * t)
-    found, _ = density.find_tones(density.spectrum([values], RATE_HZ), 200.0)
-    assert [tone.name for tone in found] == ["mains 60 Hz", "mains 60 Hz, harmonic 2", "mains 60 Hz, harmonic 3"]
+    tones, _ = density.find_tones(density.spectrum([values], RATE_HZ), 200.0)
+    assert [tone.name for tone in tones] == ["mains 60 Hz", "mains 60 Hz, harmonic 2", "mains 60 Hz, harmonic 3"]
 
 
 def test_a_short_recording_is_refused_with_the_length_that_it_needs():
@@ -79,7 +79,7 @@ def test_a_short_recording_is_refused_with_the_length_that_it_needs():
         density.spectrum([values], RATE_HZ)
 
 
-def test_a_band_of_tones_alone_has_no_density():
+def test_a_band_of_only_tones_has_no_density():
     spectrum = density.Spectrum(np.arange(11.0), np.ones((11, 3)), 40, 20)
     with pytest.raises(AnalysisError, match="quieter place"):
         density.white_density(spectrum, (2.0, 4.0), np.ones(11, bool))

@@ -1,4 +1,4 @@
-"""Noise floors of the metrics against theory, and the share of noise that follows from them."""
+"""Noise floors of the metrics against theory, and the shares of noise that follow."""
 
 import numpy as np
 import pytest
@@ -30,7 +30,7 @@ def test_jerk_floor_agrees_with_theory(edge_hz):
 
 
 def test_jerk_floor_of_a_recording_agrees_with_theory(recorded):
-    """The same, from two minutes of white noise on three axes: some 40 000 degrees of freedom, 0.4 % of r.m.s."""
+    """The same from two minutes of white noise on three axes: some 40 000 degrees of freedom, 0.4 % of r.m.s."""
     theory = DENSITY * 2 * np.pi * np.sqrt(100.0**3 / 3)
     assert np.sqrt(np.mean(recorded["jerk_z"] ** 2)) == pytest.approx(theory, rel=0.02)
 
@@ -45,7 +45,7 @@ def test_floors_of_a_white_recording_are_those_of_its_density(recorded):
 
 
 def test_noise_gain_is_the_root_of_the_integral_of_the_response():
-    """Parseval; weighting Wk by its response in the standard, a band by its ideal width within 5 % (Butterworth)."""
+    """Parseval: weighting Wk by its response in the standard, a band by its ideal width within 5 % (Butterworth)."""
     f = np.geomspace(0.01, 2000, 200_000)
     expected = np.sqrt(np.trapezoid(np.abs(iso8041.response("Wk", f)) ** 2, f))
     assert floors.noise_gain(Weighted("Wk"), MetricSettings(RATE_HZ)) == pytest.approx(expected, rel=0.005)
@@ -66,15 +66,15 @@ def noise_record(recorded):
     return Record("noise", BoxSetup("e6", "chip", 4000.0, 16.0, 997.0), "2026-03-01T12:00:00+00:00", None, "a", result)
 
 
-def shares_of(values, record, turned=None, jerk_edge_hz=100.0):
-    """The shares of metrics whose filtered signals have these r.m.s., by name."""
+def shares_of(values, record, rotation=None, jerk_edge_hz=100.0):
+    """The shares of metrics whose filtered signals have these r.m.s. values, by name."""
     metrics = {name: METRICS[name] for name in values}
     power = {metric.channels[0].source: values[name] ** 2 for name, metric in metrics.items()}
-    turned = np.eye(3) if turned is None else turned
-    return noise_share(metrics, power, record, turned, MetricSettings(RATE_HZ, jerk_edge_hz))
+    rotation = np.eye(3) if rotation is None else rotation
+    return noise_share(metrics, power, record, rotation, MetricSettings(RATE_HZ, jerk_edge_hz))
 
 
-def test_a_value_carries_its_share_of_noise(recorded):
+def test_a_value_has_its_share_of_noise(recorded):
     record, floor = noise_record(recorded), recorded["jerk_z"][2]
     values = {"jerk_z": floor * 1.2, "weighted_z": 1.0, "vdv_z": 1.0, "harshness_z": recorded["harshness_z"][2] * 2}
     shares = shares_of(values, record)
@@ -90,8 +90,8 @@ def test_a_value_carries_its_share_of_noise(recorded):
     assert shares["weighted_z"].words == ""
 
 
-def test_an_engine_that_is_off_is_not_heard_at_a_stand(recorded):
-    """What shakes there is the sensor alone; one that makes ten times its r.m.s. is heard, as large as it is."""
+def test_an_engine_that_is_off_is_not_detected_at_a_stop(recorded):
+    """With the engine off, only sensor noise remains. An engine of ten times that r.m.s. is found, at its level."""
     channel, floor = METRICS["jerk_z"].channels[0].source, recorded["jerk_z"][2]
     for times, of in ((1.05, "sensor"), (10.0, "stand")):
         share = noise_share(
@@ -105,8 +105,8 @@ def test_an_engine_that_is_off_is_not_heard_at_a_stand(recorded):
         assert (share.of, share.floor) == (of, pytest.approx(floor * (times if of == "stand" else 1.0)))
 
 
-def test_an_engine_heard_in_one_metric_at_a_stand_is_heard_in_all(recorded):
-    """It runs, then; of what it hardly shakes it makes what was measured there, and not all that a pass may have."""
+def test_an_engine_detected_in_one_metric_at_a_stop_counts_in_all(recorded):
+    """It is running, so its level in the other metrics is what was measured at the stop, however small."""
     names, times = ("jerk_z", "weighted_z"), (10.0, 1.5)
     floors = [recorded[name][2] for name in names]
     channels = [METRICS[name].channels[0].source for name in names]
@@ -122,18 +122,18 @@ def test_an_engine_heard_in_one_metric_at_a_stand_is_heard_in_all(recorded):
     assert shares["weighted_z"].floor == pytest.approx(1.5 * recorded["weighted_z"][2])
 
 
-def test_a_share_over_part_of_a_pass_is_by_powers_where_the_value_is_an_rms(recorded):
-    """Twice the r.m.s. has a quarter of the share; a dose value is no r.m.s., and keeps that of the whole pass."""
+def test_a_share_over_part_of_a_pass_follows_the_power_of_an_rms(recorded):
+    """Twice the r.m.s. has a quarter of the share; a dose value is not an r.m.s. and keeps the share of the pass."""
     shares = shares_of({"jerk_z": 4.0, "vdv_z": 1.0}, noise_record(recorded))
     assert shares["jerk_z"].over(8.0).share == pytest.approx(shares["jerk_z"].share / 4)
     assert shares["vdv_z"].over(8.0) == shares["vdv_z"]
 
 
 def test_the_mounting_mixes_the_chips_axes(recorded):
-    """Vehicle z is a half-and-half of chip x and y: the powers of independent noises add with the squared cosines."""
+    """Vehicle z lies midway between chip x and y: powers of independent noise add with the squared cosines."""
     unequal = recorded | dict.fromkeys(("jerk_x", "jerk_y", "jerk_z"), np.array([3.0, 1.0, 0.0]))
-    turned = np.array([[0.0, 0.0, 1.0], [-(0.5**0.5), 0.5**0.5, 0.0], [0.5**0.5, 0.5**0.5, 0.0]])
-    shares = shares_of({"jerk_z": 10.0}, noise_record(unequal), turned)
+    rotation = np.array([[0.0, 0.0, 1.0], [-(0.5**0.5), 0.5**0.5, 0.0], [0.5**0.5, 0.5**0.5, 0.0]])
+    shares = shares_of({"jerk_z": 10.0}, noise_record(unequal), rotation)
     assert shares["jerk_z"].floor == pytest.approx(np.sqrt((9 + 1) / 2))
 
 
@@ -142,8 +142,8 @@ def test_another_jerk_edge_takes_the_floor_from_the_density(recorded):
     assert shares["jerk_z"].floor == pytest.approx(DENSITY * 2 * np.pi * np.sqrt(200.0**3 / 3), rel=0.02)
 
 
-def test_several_axes_add_their_noise_and_the_rotation_has_none(recorded):
-    """Noise powers of the axes add, as the signals' do; a gyroscope's noise is in no record."""
+def test_noise_of_several_axes_adds_and_rotation_has_none(recorded):
+    """Noise powers of the axes add, as those of the signals do; no record has the gyroscope's noise."""
     three = tuple(Channel(axis, Weighted("Wk")) for axis in "xyz")
     metrics = {"total": Metric("total", "", "m/s²", three)}
     metrics["pitching"] = Metric("pitching", "", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),))
@@ -154,7 +154,7 @@ def test_several_axes_add_their_noise_and_the_rotation_has_none(recorded):
     assert shares["total"].floor == pytest.approx(np.sqrt((recorded["weighted_z"] ** 2).sum()))
 
 
-def test_metrics_beyond_the_mounting_are_told():
+def test_metrics_beyond_the_mounting_are_named():
     """ISO 5348 practice: up to a third of the mounted resonance."""
     subject = BoxSetup("e6", "chip", 8000.0, 16.0, None)
     tap = Record("tap", subject, "", None, "a", {"usable_hz": {"one_third": 113.3, "one_fifth": 68.0}})

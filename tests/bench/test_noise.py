@@ -1,4 +1,4 @@
-"""A whole recording at rest: what is measured of it, whether it was at rest, and its figure."""
+"""A recording at rest: measured noise, checks of rest, and the figure."""
 
 import json
 
@@ -13,7 +13,7 @@ from towertap.cli._outcome import plain
 from towertap.errors import AnalysisError
 
 SIGMA = 5.0
-"""Counts: of 1/2048 g each, at 1000 Hz."""
+"""Standard deviation in counts of 1/2048 g, at 1000 Hz."""
 
 UG = 9.80665e-6
 
@@ -25,7 +25,7 @@ def counts(seconds=30.0, seed=1):
 
 @pytest.fixture
 def measured(make_capture, by_hand):
-    """A function from counts (n, 6), 1000 of them a second, to what is measured of their capture."""
+    """A function from counts (n, 6) at 1000 Hz to the noise measured from their capture."""
 
     def measure(values, **kind):
         frames = by_hand.recording(rate_hz=1000.0, counts=values, **kind)
@@ -46,7 +46,7 @@ def test_white_counts_at_rest(measured):
     assert result.broadband_rms == pytest.approx([sigma] * 3, rel=0.02)
     assert result.quantisation_share == pytest.approx([1 / 12 / (SIGMA**2 + 1 / 12)] * 3, rel=0.1)
     assert result.at_rest
-    assert all(of_axis["velocity_random_walk"].seen for of_axis in result.coefficients)
+    assert all(coefficients["velocity_random_walk"].seen for coefficients in result.coefficients)
     assert json.loads(json.dumps(plain(result.data())))["allan"][1]["axis"] == "y"
 
 
@@ -95,15 +95,15 @@ def weightless(values):
         (weightless, "gravity", "not gravity"),
     ],
 )
-def test_a_box_that_was_not_at_rest_is_told_by_the_rule_for_it(measured, disturb, rule, words):
+def test_each_disturbance_fails_its_own_check(measured, disturb, rule, words):
     values = counts()
     disturb(values)
     result = measured(values)
-    broken = {check.name: check.text for check in result.checks if not check.ok}
+    failed = {check.name: check.text for check in result.checks if not check.ok}
     assert not result.at_rest
-    assert words in broken[rule]
+    assert words in failed[rule]
     if disturb in (knocked, louder, rotated, weightless):
-        assert list(broken) == [rule]
+        assert list(failed) == [rule]
 
 
 def test_a_dead_axis_is_named(measured):
@@ -122,7 +122,7 @@ def test_places_beyond_the_third_are_only_counted():
     assert "20 of 60 s disturbed (at 10 s, 11 s, 12 s …)" in rule.text
 
 
-def test_the_figure_says_what_was_found(make_capture, by_hand, tmp_path):
+def test_the_figure_names_tone_and_density(make_capture, by_hand, tmp_path):
     values = counts()
     values[:, 2] += 2 * np.sin(2 * np.pi * 41 * np.arange(len(values)) / 1000)
     frames = by_hand.recording(rate_hz=1000.0, counts=values)

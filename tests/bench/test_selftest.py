@@ -22,13 +22,13 @@ NAMES = dict(zip(("x", "y", "z", "gx", "gy", "gz"), selftest.AXES, strict=True))
 def findings(signal=None, rate_hz=None, **settings) -> selftest.SelfTest:
     with SimulatedBox(signal, rate_hz, **settings) as simulated, open_box(simulated.port) as box:
         result = selftest.run(box)
-        assert simulated.complaints() == ""  # the driver uses the chip as its data sheet wants
-        assert box.hello()["running"] is False  # and leaves nothing behind that spoils the next greeting
+        assert simulated.complaints() == ""  # the driver uses the chip as its data sheet requires
+        assert box.hello()["running"] is False  # and leaves nothing that disturbs the next greeting
     return result
 
 
-def test_a_sound_chip_answers_as_in_the_factory():
-    """A code c is 2620 · 1.01^(c − 1) counts at ±2 g (16384 counts a g) and ±250 °/s (the maker's public drivers)."""
+def test_a_good_chip_responds_as_in_the_factory():
+    """A code c is 2620 · 1.01^(c − 1) counts at ±2 g (16384 counts per g) and ±250 °/s (the maker's public drivers)."""
     codes = [1, 33, 43, 148, 120, 110]
     result = findings(self_test_codes=codes)
     assert (result.ok, result.still, result.verdict) == (True, True, "the chip responds as when it was made")
@@ -41,7 +41,7 @@ def test_a_sound_chip_answers_as_in_the_factory():
 
 
 @pytest.mark.parametrize("axis", NAMES)
-def test_an_axis_that_hardly_answers_is_named(axis):
+def test_an_axis_that_hardly_responds_is_named(axis):
     result = findings(faults=[{"fault": "self_test_weak", "axis": axis, "percent": 45}])
     assert not result.ok
     assert [a.axis for a in result.axes if not a.ok] == [NAMES[axis]]
@@ -50,17 +50,17 @@ def test_an_axis_that_hardly_answers_is_named(axis):
 
 
 @pytest.mark.parametrize(("percent", "ok"), [(48, False), (52, True), (148, True), (152, False)])
-def test_the_ratios_limits_are_a_half_and_one_and_a_half(percent, ok):
+def test_the_limits_of_the_ratio_are_0_5_and_1_5(percent, ok):
     assert findings(faults=[{"fault": "self_test_weak", "axis": "x", "percent": percent}]).ok is ok
 
 
-def test_a_stuck_axis_gives_no_answer():
+def test_a_stuck_axis_does_not_respond():
     result = findings(faults=[{"fault": "stuck_axis", "axis": "y"}])
     assert [axis.axis for axis in result.axes if not axis.ok] == ["acceleration_y"]
 
 
 @pytest.mark.parametrize(("percent", "ok"), [(100, [True] * 6), (10, [True] * 3 + [False] + [True] * 2)])
-def test_without_a_factory_code_the_answer_has_limits_of_its_own(percent, ok):
+def test_without_a_factory_code_the_response_has_its_own_limits(percent, ok):
     """0.05 to 1.2 g, 60 °/s or more (the maker's public drivers)."""
     faults = [{"fault": "self_test_weak", "axis": "gx", "percent": percent}]
     result = findings(self_test_codes=[0] * 6, faults=faults)
@@ -68,7 +68,7 @@ def test_without_a_factory_code_the_answer_has_limits_of_its_own(percent, ok):
     assert {(axis.factory, axis.ratio) for axis in result.axes} == {(None, None)}
 
 
-def test_a_box_that_is_turned_over_meanwhile_is_told_from_a_bad_chip():
+def test_a_box_turned_over_meanwhile_is_not_a_bad_chip():
     signal = np.zeros((3000, 3))
     signal[:1500, 2] = signal[1500:, 0] = 9.80665
     result = findings(signal, 1000.0)
@@ -77,7 +77,7 @@ def test_a_box_that_is_turned_over_meanwhile_is_told_from_a_bad_chip():
 
 
 @pytest.mark.parametrize(("faults", "status"), [([], 0), ([{"fault": "self_test_weak", "axis": "z"}], 1)])
-def test_the_command_keeps_a_record_and_its_status_is_the_finding(tmp_path, faults, status):
+def test_the_command_writes_a_record_and_exits_by_the_result(tmp_path, faults, status):
     with SimulatedBox(None, serial="00c0ffee", faults=faults) as simulated:
         done = subprocess.run(
             [*SELFTEST, "--port", simulated.port, "--json"],
@@ -95,7 +95,7 @@ def test_the_command_keeps_a_record_and_its_status_is_the_finding(tmp_path, faul
 
 
 class Answering:
-    """A box whose self-test answers so."""
+    """A box with this self-test answer."""
 
     port = "here"
 
@@ -110,7 +110,7 @@ ANSWER = {
 }  # fmt: skip
 
 
-def test_an_answer_as_it_must_be_is_read():
+def test_a_valid_answer_is_read():
     assert selftest.run(Answering(ANSWER)).samples == 224
 
 

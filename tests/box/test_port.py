@@ -162,7 +162,7 @@ def test_the_box_clock_lies_between_question_and_answer(stand_in):
     stand = stand_in()
     with open_box(str(stand.path)) as box:
         reading = box.read_clock()
-    clock_s = stand.born + reading.clock_us * 1e-6  # by the monotonic clock, of which the wall's is ahead by so much:
+    clock_s = stand.born + reading.clock_us * 1e-6  # by the monotonic clock; the wall clock is ahead by:
     ahead_s = reading.received_unix_s - reading.received_monotonic_s
     assert reading.sent_unix_s - ahead_s <= clock_s + 1e-3
     assert clock_s <= reading.received_monotonic_s

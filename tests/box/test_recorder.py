@@ -1,4 +1,4 @@
-"""A recording holds what the box sent, byte for byte, whatever cable, box, disk, screen or process do."""
+"""A recording has what the box sent, byte for byte, whatever happens to cable, box, disk, screen or process."""
 
 import errno
 import json
@@ -103,11 +103,11 @@ def test_a_recording_is_never_overwritten(stand_in, tmp_path):
 def test_the_conditions_are_on_disk_during_the_drive(stand_in, tmp_path):
     session = _Session(stand_in(), tmp_path / "a.ttraw")
     session.wait_for(sidecar_path(session.raw_path).exists)
-    held = read_sidecar(session.raw_path)
+    sidecar = read_sidecar(session.raw_path)
     session.end()
-    assert held["conditions"] == CONDITIONS
-    assert held["hello"]["running"]
-    assert held["clock"][0]["sent_unix_s"] <= held["clock"][0]["received_unix_s"]
+    assert sidecar["conditions"] == CONDITIONS
+    assert sidecar["hello"]["running"]
+    assert sidecar["clock"][0]["sent_unix_s"] <= sidecar["clock"][0]["received_unix_s"]
 
 
 def test_the_clocks_are_paired_from_start_to_end(stand_in, tmp_path):

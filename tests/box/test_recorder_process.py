@@ -112,7 +112,7 @@ def _drain(master):
 
 def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
     stand = stand_in()
-    stand.serial = "[/b]\x1b[2J"  # and whatever a box calls itself is shown and not obeyed
+    stand.serial = "[/b]\x1b[2J"  # a box's name is shown literally
     recorder = subprocess.Popen(
         [*COMMAND, "--port", str(stand.path), "--out", str(tmp_path), *OPTIONS.split()],
         stdin=subprocess.DEVNULL,
@@ -121,7 +121,7 @@ def test_a_second_ctrl_c_names_the_raw_file(stand_in, tmp_path, monkeypatch):
         text=True,
     )
     _wait_for(lambda: len(stand.sent) >= 60_000)
-    monkeypatch.setattr(stand, "_bye", lambda reason: None)  # it is told to stop and says nothing more
+    monkeypatch.setattr(stand, "_bye", lambda reason: None)  # it does not answer a stop command
     for _ in range(2):
         recorder.send_signal(signal.SIGINT)
         time.sleep(0.3)

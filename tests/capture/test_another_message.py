@@ -15,8 +15,8 @@ WHEEL = 99
 def wheel(monkeypatch):
     """A message with the turns of a wheel."""
     turns = MessageTable("wheel", (("turns", "<i4"),), lambda frame: (frame.data["turns"],), "turns of a wheel")
-    told = Message("wheel", turns, lambda frame: f"the wheel has turned {frame.data['turns']} times")
-    monkeypatch.setitem(MESSAGES, WHEEL, told)
+    message = Message("wheel", turns, lambda frame: f"the wheel has turned {frame.data['turns']} times")
+    monkeypatch.setitem(MESSAGES, WHEEL, message)
 
 
 def test_it_is_stored_in_the_capture(wheel, by_hand, make_capture):

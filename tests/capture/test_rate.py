@@ -28,9 +28,9 @@ def test_the_95_percent_interval_contains_the_truth_in_95_percent(how):
     rng = np.random.default_rng(11)
     rates = 4000 * (1 + rng.uniform(-0.02, 0.02, 300))
     fits = [fit_rate(*(data := readings(rng, 15, rate, how)), np.zeros(len(data[0]))) for rate in rates]
-    held = np.mean([fit.low_hz <= rate <= fit.high_hz for fit, rate in zip(fits, rates, strict=True)])
+    coverage = np.mean([fit.low_hz <= rate <= fit.high_hz for fit, rate in zip(fits, rates, strict=True)])
     # binomial: 300 trials at 0.95 fall below 0.915 in 0.5 % of cases
-    assert held >= 0.915
+    assert coverage >= 0.915
     assert max(abs(fit.rate_hz / rate - 1) for fit, rate in zip(fits, rates, strict=True)) < 5e-6
 
 

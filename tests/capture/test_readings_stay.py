@@ -1,6 +1,6 @@
 """Captures of schemas 1 to 3 still give the same counts, gaps, rate and rule values.
 
-What is expected stands beside it in `schema_1/reading.json`, written by the code as it was when it was recorded.
+The expected values are in `schema_1/reading.json`, written by the code of the time of the recording.
 """
 
 import hashlib

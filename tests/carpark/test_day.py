@@ -55,7 +55,7 @@ def test_a_day_of_24_drives_that_goes_wrong_ends_in_the_right_verdict(plan_path,
         of_drive = drive.part, plan.slots[drive.part, drive.road, drive.pass_number].installation
         if of_drive != fitting:
             again, fitting, before = of_drive[0] == fitting[0], of_drive, terminal.keys
-            terminal.wait_for("OUT AND FIT IT ANEW FIRST" if again else f"FIT {drive.part} FIRST")
+            terminal.wait_for("OUT AND FIT IT AGAIN FIRST" if again else f"FIT {drive.part} FIRST")
             for question in ("Tyre pressures.*: ", "Air temperature.*: "):
                 terminal.wait_for(question)
                 terminal.press("\r")

@@ -66,9 +66,9 @@ def test_a_picture_and_a_few_lines_show_a_capture(run, answer, recorded, tmp_pat
 
 def test_who_looks_at_a_capture_is_told_what_that_means_for_striking_it_out(run, recorded, tmp_path):
     call = ("show", recorded(), "--out", tmp_path / "drive.png")
-    assert "a pass that is struck out from here on is marked so" in run(*call)[1]
+    assert "if you strike the pass out later, that is noted" in run(*call)[1]
     assert "had been shown before" in run("drop", call[1], "--reason", "traffic")[1]
-    assert "struck out from here on" not in run(*call)[1]
+    assert "if you strike the pass out" not in run(*call)[1]
 
 
 def test_a_pass_that_stands_throughout_is_none_when_it_is_recorded_and_when_it_is_listed(run, playing_box, tmp_path):
@@ -77,7 +77,7 @@ def test_a_pass_that_stands_throughout_is_none_when_it_is_recorded_and_when_it_i
     port = playing_box([]).path
     status, out, _ = run("record", "--out", tmp_path, "--port", port, "--odr-hz", 1000, "--seconds", 16, *said)
     assert status == 0, out
-    assert "sound, and not a pass: no window of a drive is left: 16." in " ".join(out.split())
+    assert "sound, but not a pass: no window of a drive is left: 16." in " ".join(out.split())
     assert "NOT USED: no window of a drive is left: 16." in run("list", tmp_path)[1]
 
 

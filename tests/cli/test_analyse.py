@@ -1,4 +1,4 @@
-"""`towertap analyse` as a person and as a program call it."""
+"""`towertap analyse`, called by people and by programs."""
 
 import json
 
@@ -17,7 +17,7 @@ def capture(by_hand, make_capture):
     return make_capture(by_hand.recording(7.0, rolls=True), "drive", Conditions(mounting="x=+X,y=+Y,z=+Z"))
 
 
-def test_people_get_figures_with_units_and_a_table_beside_the_capture(run, capture):
+def test_people_get_values_with_units_and_a_table_next_to_the_capture(run, capture):
     status, out, err = run("analyse", capture)
     assert (status, err) == (0, "")
     line = next(line for line in out.splitlines() if line.startswith("jerk_z"))
@@ -28,7 +28,7 @@ def test_people_get_figures_with_units_and_a_table_beside_the_capture(run, captu
     assert len(table) == 3
 
 
-def test_programs_get_both_in_one_json_object(answer, capture, tmp_path):
+def test_json_has_overall_values_and_windows(answer, capture, tmp_path):
     data = answer("analyse", capture, "--out", tmp_path / "t.csv", "--window-s", "0.5", "--jerk-edge-hz", "80")
     assert data["whole"]["jerk_z"]["unit"] == "m/s³"
     assert data["whole"]["jerk_z"]["band_hz"] == [0.0, 80.0]
@@ -39,14 +39,14 @@ def test_programs_get_both_in_one_json_object(answer, capture, tmp_path):
 
 
 @pytest.mark.parametrize("columns", ["80", None])
-def test_the_names_of_metrics_are_whole_on_a_terminal_and_in_a_file(run, capture, monkeypatch, columns):
+def test_names_of_metrics_are_never_cut(run, capture, monkeypatch, columns):
     monkeypatch.delenv("COLUMNS", raising=False)
     if columns:
         monkeypatch.setenv("COLUMNS", columns)
     _, out, _ = run("analyse", capture)
-    _, told, _ = run("analyse", capture, "--json")
+    _, as_json, _ = run("analyse", capture, "--json")
     names = [line.split(" ")[0] for line in out.splitlines()]
-    assert set(json.loads(told)["whole"]) <= set(names)
+    assert set(json.loads(as_json)["whole"]) <= set(names)
     assert "…" not in out
 
 
@@ -85,7 +85,7 @@ def test_nothing_but_a_table_of_windows_is_replaced(refused, capture, by_hand, m
     assert (tmp_path / name).stat().st_mtime_ns == before
 
 
-def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_path):
+def test_a_table_is_replaced_and_no_other_file_is_left(run, capture, tmp_path):
     table, written = tmp_path / "table.csv", []
     for window_s in (1.0, 0.5):
         assert run("analyse", capture, "--out", table, "--window-s", window_s)[0] == 0
@@ -94,8 +94,8 @@ def test_a_table_is_replaced_and_nothing_is_left_beside_it(run, capture, tmp_pat
     assert {path.name for path in tmp_path.iterdir()} == {"drive.ttraw", "drive.h5", table.name, SEEN, FOLDER}
 
 
-def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(answer, capture, tmp_path, monkeypatch):
-    """A vector sum has the squares of its axes; noise and uncertainty of scale come along. So does a pitch rate."""
+def test_a_new_metric_takes_one_line_and_appears_everywhere(answer, capture, tmp_path, monkeypatch):
+    """A vector sum adds the squares of its axes, and has noise and scale uncertainty. A pitch rate works too."""
     axes = tuple(METRICS[f"weighted_{axis}"].channels[0] for axis in "xyz")
     monkeypatch.setitem(METRICS, "total", Metric("total", "weighted acceleration of three axes", "m/s²", axes))
     pitch = Metric("pitch", "pitch rate", "rad/s", (Channel("pitch", BandPass(0.5, 4.0)),))
@@ -106,7 +106,7 @@ def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(answer, capture, 
     assert whole["total"]["axis"] == "x y z"
     assert whole["total"]["uncertainty"] == pytest.approx(0.005 * each["total"])
     assert min(whole[f"weighted_{axis}"]["noise_share"] for axis in "xyz") <= whole["total"]["noise_share"]
-    # By hand: rotation of 5 counts r.m.s. at 4 kHz, of which 0.5 to 4 Hz pass, on a range of 2000 °/s
+    # By hand: white rotation of 5 counts r.m.s. at 4 kHz on a range of 2000 °/s, of which 0.5 to 4 Hz pass
     expected = np.deg2rad(5 * 2000 / 32768) * np.sqrt(3.5 / 2000)
     assert each["pitch"] == pytest.approx(expected, rel=0.5)
     assert "noise_share" not in whole["pitch"]
@@ -117,17 +117,17 @@ def test_a_metric_of_any_kind_is_one_line_and_goes_all_the_way(answer, capture, 
     assert list(table)[-2:] == ["total", "pitch"]
 
 
-def test_a_recording_too_short_to_settle(refused, by_hand, make_capture):
+def test_a_recording_too_short_to_settle_is_refused(refused, by_hand, make_capture):
     path = make_capture(by_hand.recording(1.0), "short", Conditions(mounting="x=+X,y=+Y,z=+Z"))
     err = refused("analyse", path)
     assert "record longer" in err
     assert not path.with_name("short.windows.csv").exists()
 
 
-def test_the_bench_is_told_and_its_folder_may_be_named(run, answer, capture, tmp_path, refused):
+def test_missing_bench_records_are_reported_and_the_folder_can_be_named(run, answer, capture, tmp_path, refused):
     data = answer("analyse", capture, "--out", tmp_path / "t.csv")
     whole = data["whole"]["jerk_z"]
-    # Noise of 5 counts r.m.s. a sample against the data sheet's 70 µg/√Hz: (70e-6 × √2000 / (5/2048))² = 1.6 of power
+    # Noise of 5 counts r.m.s. per sample against the data sheet's 70 µg/√Hz: (70e-6 × √2000 / (5/2048))² = 1.6 of power
     assert (whole["noise_share"], whole["judged"]) == (1.0, "not judged")
     assert whole["uncertainty"] == pytest.approx(0.005 * whole["value"])
     assert data["bench"]["measured_utc"]["noise"] is None

@@ -1,4 +1,4 @@
-"""`towertap archive`: add, list, verify, each as text and as JSON."""
+"""`towertap archive`: add, list, verify and take, as text and as JSON."""
 
 import json
 import shutil
@@ -63,7 +63,7 @@ def test_verify_says_which_file_and_exits_1(archive, run, answer):
     assert (data["whole"], data["problems"][0]["file"]) == (False, "raw.conditions.json")
 
 
-def test_a_record_that_cannot_be_read_is_told_beside_the_list(archive, run):
+def test_list_reports_an_unreadable_record(archive, run):
     (record,) = archive.glob("*/record.json")
     record.write_text("")
     (archive / "index.json").unlink()
@@ -85,7 +85,7 @@ def test_a_folder_without_recordings_is_no_archive(word, tmp_path, refused):
     assert "not an archive" in err
 
 
-def test_a_recording_that_is_gone_is_told_by_list_and_verify(archive, run):
+def test_list_and_verify_report_a_missing_recording(archive, run):
     (folder,) = (path for path in archive.iterdir() if path.is_dir())
     shutil.rmtree(folder)
     status, out, _ = run("archive", "verify", archive)
@@ -98,7 +98,7 @@ def test_a_recording_that_is_gone_is_told_by_list_and_verify(archive, run):
     assert f"{folder.name}: listed in index.json" in err
 
 
-def test_a_missing_index_is_told_by_whatever_makes_it_anew(archive, tmp_path, run):
+def test_every_command_that_rebuilds_the_index_says_so(archive, tmp_path, run):
     again = ("add", archive, tmp_path / "drive.h5")
     for stream, words in ((1, ("verify", archive)), (2, ("list", archive)), (2, again)):
         (archive / "index.json").unlink()
@@ -112,7 +112,7 @@ def test_a_broken_sidecar_stops_the_add_in_one_line(tmp_path, by_hand, refused):
     refused("archive", "add", tmp_path / "archive", raw)
 
 
-def test_what_is_put_back_is_told(archive, tmp_path, run, answer):
+def test_restored_files_are_reported(archive, tmp_path, run, answer):
     for as_text in (True, False):
         for path in archive.glob("*/raw.ttraw.gz"):
             path.unlink()
@@ -125,7 +125,7 @@ def test_what_is_put_back_is_told(archive, tmp_path, run, answer):
 
 
 def test_instants_are_listed_in_utc(tmp_path, by_hand, run):
-    """As an import has them that says +02:00: the folder's name and the line are of one clock."""
+    """Also for an import with +02:00: folder name and listing both use UTC."""
     raw = by_hand.raw(tmp_path / "drive.ttraw", by_hand.recording(0.1))
     write_sidecar(raw, Conditions(road="bypass"), started_utc="2026-09-21T10:00:00+02:00")
     assert run("archive", "add", tmp_path / "archive", raw)[0] == 0
@@ -140,7 +140,7 @@ def test_a_file_is_no_archive(tmp_path, refused):
         assert "give the archive's folder first" in refused("archive", "add", place, tmp_path / "drive.ttraw")
 
 
-def test_a_line_end_in_a_name_splits_no_line(tmp_path, by_hand, run):
+def test_a_line_break_in_a_name_does_not_break_output_lines(tmp_path, by_hand, run):
     raw = by_hand.raw(tmp_path / "drive\nadded.ttraw", by_hand.recording(0.1))
     write_sidecar(raw, Conditions(road="by\npass"))
     archive = tmp_path / "archive\nof"

@@ -17,7 +17,7 @@ from tests.by_hand import STRAIGHT
 
 
 class Terminal(io.StringIO):
-    """Standard input at which a person sits."""
+    """Standard input of a terminal."""
 
     def isatty(self):
         return True
@@ -25,17 +25,17 @@ class Terminal(io.StringIO):
 
 @pytest.fixture
 def recorded(tmp_path, by_hand):
-    """A function that leaves a recording of these conditions in the folder `drives`, and gives the folder."""
+    """A function that makes a recording with given conditions in the folder `drives`, and returns the folder."""
     folder = tmp_path / "drives"
     folder.mkdir()
 
     def leave(seconds=None, **conditions):
-        """With a capture that long; without one when nothing is said."""
-        path, said = folder / str(len(list(folder.iterdir()))), Conditions(**conditions)
+        """With a capture of that length, if given."""
+        path, written = folder / str(len(list(folder.iterdir()))), Conditions(**conditions)
         if seconds is None:
-            write_sidecar(by_hand.raw(path.with_suffix(".ttraw"), []), said, hello=by_hand.hello_fields)
+            write_sidecar(by_hand.raw(path.with_suffix(".ttraw"), []), written, hello=by_hand.hello_fields)
         else:
-            by_hand.capture(path, by_hand.recording(seconds, rate_hz=1000.0, rolls=True), said, {})
+            by_hand.capture(path, by_hand.recording(seconds, rate_hz=1000.0, rolls=True), written, {})
         return folder
 
     return leave
@@ -43,13 +43,13 @@ def recorded(tmp_path, by_hand):
 
 @pytest.fixture
 def plan_path(tmp_path):
-    """A plan of two passes a side on two roads."""
+    """A plan of two passes per side on two roads."""
     roads, hold = {"quarry-lane": 40.0, "bypass": 80.0}, HeldConditions(mounting=STRAIGHT)
     write_plan(plans.plan(roads, ("soft", "stiff"), passes=2, hold=hold), tmp_path / "plan.json")
     return tmp_path / "plan.json"
 
 
-def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path, monkeypatch, capsys):
+def test_questions_name_the_unit_and_the_default(tmp_path, monkeypatch, capsys):
     answers = ("minibus", "soft", "bypass", "", "", "", "", "", "x=+X,y=+Y,z=+Z", "", "")
     monkeypatch.setattr(sys, "stdin", Terminal("".join(f"{answer}\n" for answer in answers)))
     conditions = gather({}, tmp_path)
@@ -58,7 +58,7 @@ def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path,
     for question in (
         "Vehicle: ",
         "with this part (Enter: 1): ",
-        "Speed aimed at, like 40 km/h or 25 mph (Enter: not known): ",
+        "Target speed, like 40 km/h or 25 mph (Enter: not known): ",
         "2.5, 2.5, 3, 3 bar (Enter: not known): ",
         "like x=+X,y=+Y,z=+Z: ",
         "Air temperature in °C, or with its unit like 54 °F (Enter: not known): ",
@@ -69,7 +69,7 @@ def test_questions_have_name_and_unit_and_say_where_enter_is_an_answer(tmp_path,
     assert all(question in asked for question in QUESTIONS.values())
 
 
-def test_a_pass_number_that_is_there_already_is_said_and_the_next_one_named(recorded, capsys):
+def test_a_recorded_pass_number_is_pointed_out_with_the_next_free_one(recorded, capsys):
     given = {"vehicle": "minibus", "part": "rubber-bush", "road": "workbench", "mounting": "x=+X,y=+Y,z=+Z"}
     folder = recorded(road="workbench", part="rubber-bush", pass_number=1)
     recorded(road="workbench", part="other", pass_number=2)
@@ -92,7 +92,7 @@ def test_a_plan_offers_its_drives_in_order_until_all_are_recorded(plan_path, rec
         offered |= {"vehicle": "minibus", "mounting": "x=+X,y=+Y,z=+Z"}
         assert gather(offered, folder).speed_kmh == plan.speed_kmh(drive.road)
         recorded(**offered, seconds=0.9 if number == 3 else 12.0)
-        if number == 3:  # too short to be one
+        if number == 3:  # too short for a pass
             assert next_planned(plan, {}, folder)["pass_number"] == drive.pass_number
             capsys.readouterr()
             recorded(**offered, seconds=12.0)
@@ -109,7 +109,7 @@ def test_a_planned_drive_can_be_named_and_driven_again(plan_path, recorded, tmp_
         next_planned(plan, {"part": "stif"}, tmp_path / "drives")
 
 
-def test_what_the_last_drive_said_is_offered_and_units_are_typed(recorded, monkeypatch, capsys):
+def test_conditions_of_the_last_drive_are_offered_and_units_are_read(recorded, monkeypatch, capsys):
     folder = recorded(
         vehicle="minibus", part="soft", road="bypass", pass_number=1, mounting="x=+X,y=+Y,z=+Z", box_position="sill"
     )
@@ -127,7 +127,7 @@ def test_what_the_last_drive_said_is_offered_and_units_are_typed(recorded, monke
     assert "give the unit" in asked
 
 
-def test_what_enter_stands_for_has_its_unit(recorded, monkeypatch, capsys):
+def test_offered_values_have_their_unit(recorded, monkeypatch, capsys):
     folder = recorded(tyre_pressures_kpa="250, 250, 300, 300", air_temperature_c=12)
     monkeypatch.setattr(sys, "stdin", Terminal("\n\n"))
     ask_for(["tyre_pressures_kpa", "air_temperature_c"], {}, folder)
@@ -136,7 +136,7 @@ def test_what_enter_stands_for_has_its_unit(recorded, monkeypatch, capsys):
     assert "(Enter: 12 °C): " in asked
 
 
-def test_a_name_that_is_nearly_one_that_is_there_is_pointed_out(recorded, capsys):
+def test_a_name_similar_to_a_recorded_one_is_pointed_out(recorded, capsys):
     folder = recorded(vehicle="minibus", part="rubber-bush", road="quarry lane", pass_number=1)
     said = {
         "vehicle": "minibus",

@@ -1,4 +1,4 @@
-"""`towertap bench noise` from the simulated box, over its port, to a record that a capture finds."""
+"""`towertap bench noise` from the simulated box over its port, up to the record that a capture finds."""
 
 import json
 
@@ -12,7 +12,7 @@ UG = 9.80665e-6
 
 
 def test_a_box_at_rest_shows_the_data_sheets_noise(run, tmp_path):
-    """DS-000347 table 2: 70 µg/√Hz, which the chip model makes; rounding adds step²/12 over half the rate."""
+    """DS-000347 table 2: 70 µg/√Hz, as the chip model has it; quantisation adds step²/12 over half the rate."""
     with SimulatedBox(None, oscillator_ppm=13000, seed=5) as box:
         status, out, err = run(
             "bench",
@@ -28,7 +28,7 @@ def test_a_box_at_rest_shows_the_data_sheets_noise(run, tmp_path):
             "--json",
         )
     assert status == 0, err
-    assert "Lay it on a folded cloth" in " ".join(err.split())  # where a line ends hangs on the length of the port
+    assert "Lay it on a folded cloth" in " ".join(err.split())  # line breaks depend on the length of the port's name
     data = json.loads(out)
     assert data["at_rest"]
     density = data["density"]
@@ -53,8 +53,8 @@ def test_a_box_at_rest_shows_the_data_sheets_noise(run, tmp_path):
     assert found.record.result["floors"].keys() == data["floors"].keys()
 
 
-def test_a_table_that_hums_and_is_knocked_is_told(run, tmp_path):
-    """A fan of 23.5 Hz on the table, and one knock at 10 s."""
+def test_a_humming_and_knocked_table_is_reported(run, tmp_path):
+    """A fan at 23.5 Hz on the table, and a knock at 10 s."""
     rate_hz = 1000.0
     t = np.arange(0, 20, 1 / rate_hz)
     motion = np.tile([0, 0, 9.80665], (t.size, 1))
@@ -78,7 +78,7 @@ def test_a_table_that_hums_and_is_knocked_is_told(run, tmp_path):
     assert "was not fit for use" in found.words
 
 
-def test_the_answer_for_people_names_every_floor_and_where_things_are(run, make_capture, by_hand):
+def test_the_text_names_noise_floors_and_files(run, make_capture, by_hand):
     """White noise of 5 counts at 4 kHz, by hand."""
     capture = make_capture(by_hand.recording(14.0))
     status, out, _err = run("bench", "noise", capture)
@@ -95,7 +95,7 @@ def test_the_answer_for_people_names_every_floor_and_where_things_are(run, make_
 
 
 @pytest.mark.parametrize("seconds", [1.0, 11.0])
-def test_too_short_is_refused_with_what_it_needs(run, make_capture, by_hand, seconds):
+def test_a_short_recording_is_refused_with_the_length_needed(run, make_capture, by_hand, seconds):
     status, out, err = run("bench", "noise", make_capture(by_hand.recording(seconds)))
     assert status == 2
     assert "record 12 s or more" in err

@@ -13,7 +13,7 @@ G = 9.80665
 
 
 def turned(faces, rng, rate_hz=100.0, still_s=13):
-    """A box that is laid on one face after the other, shaken in between."""
+    """A box laid on one face after the other, and shaken in between."""
     parts = []
     for face in faces:
         up = Pose(face, np.zeros((1, 3))).direction * G
@@ -22,7 +22,7 @@ def turned(faces, rng, rate_hz=100.0, still_s=13):
 
 
 def test_six_positions_recover_offset_scale_and_cross_axis_of_the_simulated_chip(run, tmp_path):
-    """Put in: offsets in counts of 1/2048 g, scale errors, no cross-axis. It ends by itself when all are done."""
+    """Simulated: offsets in counts of 1/2048 g, scale errors, no cross-axis. It stops after the last face."""
     offset, scale = [20, -35, 50], [0.004, -0.006, 0.010]
     motion = turned(("+z", "+x", "-z", "-y", "-x", "+y"), np.random.default_rng(3))
     with SimulatedBox(*motion, offset_counts=offset, scale_error=scale, temperature_c=21.0) as box:

@@ -1,4 +1,4 @@
-"""`towertap check`: one line a rule, the verdict, and the exit status that goes with it."""
+"""`towertap check`: one line per rule, the verdict, and the exit status."""
 
 import pytest
 from towertap.capture.conditions import Conditions, write_sidecar
@@ -39,7 +39,7 @@ def test_an_unsound_capture_says_why_and_exits_1(make_capture, by_hand, run, ans
 
 
 BYE = {"ended": "complete", "ending": "complete", "seconds": 2}
-ENDINGS = {  # what the sidecar says, whether the bye is there: status, how it ended, words
+ENDINGS = {  # sidecar, whether the bye is there, exit status, ending, words
     "complete": (BYE, True, 0, "complete", "completed: complete"),
     "stopped": ({"ended": "stopped by the user", "ending": "stopped"}, True, 0, "stopped", "stopped on purpose"),
     "no sidecar": ({}, True, 0, "stopped", "the intended length is not known"),
@@ -55,7 +55,7 @@ ENDINGS = {  # what the sidecar says, whether the bye is there: status, how it e
 
 
 @pytest.mark.parametrize("case", ENDINGS)
-def test_how_a_recording_ended_is_told(case, make_capture, by_hand, run, answer, tmp_path):
+def test_how_a_recording_ended_is_reported(case, make_capture, by_hand, run, answer, tmp_path):
     host, has_bye, expected, ending, words = ENDINGS[case]
     write_sidecar(tmp_path / "drive.ttraw", Conditions(), **host)
     path = make_capture(by_hand.recording(2) if has_bye else by_hand.recording(2)[:-1])
@@ -65,9 +65,7 @@ def test_how_a_recording_ended_is_told(case, make_capture, by_hand, run, answer,
     assert ("--include-unsound" in out) == (expected == 1)
 
 
-def test_several_captures_are_told_under_their_names_and_one_that_is_not_sound_is_enough(
-    make_capture, by_hand, run, answer
-):
+def test_several_captures_have_headings_and_one_unsound_capture_decides(make_capture, by_hand, run, answer):
     frames = by_hand.recording(2)
     del frames[100:110]
     sound, damaged = make_capture(), make_capture(frames, name="damaged")
@@ -79,7 +77,7 @@ def test_several_captures_are_told_under_their_names_and_one_that_is_not_sound_i
     assert (data["sound"], [entry["sound"] for entry in data["captures"]]) == (False, [True, False])
 
 
-def test_a_raw_recording_is_sent_to_decode(make_capture, refused):
+def test_a_raw_recording_is_referred_to_decode(make_capture, refused):
     raw = make_capture().with_suffix(".ttraw")
     err = refused("check", raw)
     assert f"decode it first: towertap decode {raw}" in err

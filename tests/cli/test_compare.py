@@ -1,4 +1,4 @@
-"""`towertap compare` on captures decoded from hand-built frames: what it prints, its JSON, its report, its refusals."""
+"""`towertap compare` on captures decoded from hand-built frames: text, JSON, report and errors."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ ANSWER = re.compile(
 
 
 @pytest.mark.parametrize("columns", [{"COLUMNS": "80"}, {}])
-def test_the_answer_stands_first_and_last_and_all_is_folded_at_80_columns(drive_folder, columns):
-    """In a process of its own, as a shell of 80 columns sees it, and where there is none."""
+def test_the_answer_comes_first_and_last_and_lines_have_80_columns(drive_folder, columns):
+    """In a process of its own, with a terminal width of 80 columns and without one."""
     command = [*TOWERTAP, "compare", str(drive_folder), *CALL]
     call = [*command, "--metric", "acceleration_z"]
     shell = {name: value for name, value in os.environ.items() if name != "COLUMNS"} | columns
@@ -51,14 +51,14 @@ def test_the_answer_stands_first_and_last_and_all_is_folded_at_80_columns(drive_
     assert "Fingerprints" not in folded
 
 
-def test_full_tells_all_that_the_answer_rests_on(run, drive_folder):
+def test_full_prints_everything_that_the_answer_rests_on(run, drive_folder):
     status, out, err = run("compare", drive_folder, *CALL, "--metric", "acceleration_z", "--full")
     assert (status, err) == (0, "")
     for words in ("Rough roads against the smooth one", "The value of each pass", "Alignment", "Fingerprints"):
         assert words in out
 
 
-def test_json_is_one_object_with_the_promised_keys(answer, drive_folder):
+def test_json_has_the_documented_keys(answer, drive_folder):
     data = answer("compare", drive_folder, *CALL, "--margin", "15")
     assert (data["before"], data["after"], data["smooth"]) == ("soft", "stiff", "bypass")
     assert {finding["metric"] for finding in data["findings"]} == {"jerk_z", "weighted_z", "acceleration_z"}
@@ -71,7 +71,7 @@ def test_json_is_one_object_with_the_promised_keys(answer, drive_folder):
     assert [alignment["road"] for alignment in data["evidence"]["places"]["data"]] == ["moor-road", "quarry-lane"]
 
 
-def test_a_speed_log_that_is_none_is_refused_in_one_line(refused, drive_folder, tmp_path):
+def test_a_file_that_is_no_speed_log_is_refused_in_one_line(refused, drive_folder, tmp_path):
     log = tmp_path / "speed.csv"
     log.write_text("time_utc,altitude_m\n2026-05-04T09:30:00Z,12\n")
     assert "speed.csv" in refused("compare", drive_folder, *CALL, "--speed", log)
@@ -79,7 +79,7 @@ def test_a_speed_log_that_is_none_is_refused_in_one_line(refused, drive_folder, 
 
 @pytest.fixture
 def dated_folder(drive_folder, tmp_path):
-    """The drives, ten minutes apart from 9:30 UTC on, and a log of 36 km/h over them all, one hour ahead."""
+    """The drives, ten minutes apart from 9:30 UTC, and a speed log of 36 km/h whose clock is one hour ahead."""
     folder = tmp_path / "dated"
     folder.mkdir()
     lines = ["time_utc,speed_kmh"]
@@ -110,7 +110,7 @@ def test_a_speed_log_with_its_clocks_offset_gives_the_speed_in_kmh(answer, dated
 
 
 def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(refused, drive_folder, tmp_path):
-    """A gigabyte, sparse: it takes no room on a disk and must not be read."""
+    """A sparse file of a gigabyte, which takes no disk space and must not be read."""
     log = tmp_path / "speed.csv"
     with log.open("wb") as file:
         file.truncate(2**30)
@@ -118,8 +118,8 @@ def test_a_speed_log_over_the_size_limit_is_refused_in_one_line(refused, drive_f
     assert err.startswith(f"towertap: {log}: 1,073,741,824 bytes, larger than a speed log")
 
 
-def test_the_bench_records_of_a_named_folder_are_used_and_told(refused, answer, drive_folder, tmp_path):
-    """A tap record for the box of tests/by_hand.py; the other records are missing, and it says so."""
+def test_bench_records_of_a_named_folder_are_used_and_reported(refused, answer, drive_folder, tmp_path):
+    """A tap record for the box of tests/by_hand.py; the missing kinds are named."""
     subject = BoxSetup("e6605481", "ICM-42688-P", 8000.0, 16.0, None)
     tapped = {"resonances": {}, "usable_hz": {"one_third": 60.0, "one_fifth": 36.0}}
     write(Record("tap", subject, "2026-03-14T10:00:00+00:00", None, "taps.h5", tapped), tmp_path / "bench")
@@ -134,8 +134,8 @@ def test_the_bench_records_of_a_named_folder_are_used_and_told(refused, answer, 
     assert "name the one that holds the bench records" in refused("compare", *call, tmp_path / "none")
 
 
-def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_records(refused, answer, dated_folder):
-    """All of one part on one morning, then all of the other: a refit control, on one day."""
+def test_spreads_are_given_in_percent_and_a_control_is_kept_with_the_bench_records(refused, answer, dated_folder):
+    """All drives with one part, then all with the other, on one day: a refit control."""
     call = ("compare", dated_folder, *CALL, "--metric", "acceleration_z")
     data = answer(*call, "--refit-sd", 1.5, "--day-sd", 0.5)
     part = data["overall"][0]["part"]
@@ -149,7 +149,7 @@ def test_spreads_are_stated_in_percent_and_a_control_is_kept_beside_the_bench_re
     assert kept["answer"]["verdict"] == "refit control not held"
     assert kept["answer"]["change"].startswith("with stiff, vertical acceleration (all vibration) changed by +")
     again = answer(*call)
-    assert "controls" not in again["evidence"], "a control is no control of its own drives"
+    assert "controls" not in again["evidence"], "a control is not used on its own drives"
 
 
 def test_the_report_is_written_and_named(answer, drive_folder, tmp_path):

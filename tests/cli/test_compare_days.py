@@ -1,6 +1,6 @@
-"""`towertap compare` on one part driven on two days as if it were two: never a plain verdict, however it is forged.
+"""`towertap compare` on one part driven on two days under two names: never a verdict, whatever is falsified.
 
-And on drives that follow a plan but for a pass too many.
+Also on drives that follow a plan except for one extra pass.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ CALL = ("--before", "rubber", "--after", "rubber again", "--smooth", "bypass", "
 
 @pytest.fixture(scope="module")
 def two_days(tmp_path_factory, by_hand):
-    """One part under two names, four passes over three roads on a Saturday, and four a week later.
+    """One part under two names: four passes over three roads on a Saturday, and four a week later.
 
     White noise at 1 kHz whose level differs by 1 % from pass to pass; on the second day everything shakes 8 % more.
     """
@@ -42,24 +42,24 @@ def two_days(tmp_path_factory, by_hand):
 
 
 def as_driven(folder):
-    """Nothing forged."""
+    """Nothing is falsified."""
 
 
 def one_smooth_pass_redated(folder):
-    """One pass over the smooth road of the first day, dated into the second."""
+    """One pass over the smooth road on the first day is dated to the second."""
     with h5py.File(folder / "bypass-0-1.h5", "r+") as file:
         set_attributes(file, {"started_utc": (SATURDAY + timedelta(days=7, minutes=65)).isoformat()})
 
 
 def one_without_a_start(folder):
-    """One capture that does not say when it began."""
+    """One capture has no start time."""
     with h5py.File(folder / "lane-1-2.h5", "r+") as file:
         set_attributes(file, {"started_utc": ""})
 
 
 @pytest.mark.parametrize("forge", [as_driven, one_smooth_pass_redated, one_without_a_start])
-def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, answer, two_days, tmp_path, forge):
-    """In text, JSON and report; the smooth road, which moved alike, is named with it."""
+def test_one_part_on_two_days_gives_a_lead_but_no_verdict(run, answer, two_days, tmp_path, forge):
+    """In text, JSON and report, which also name the smooth road that changed as well."""
     folder = tmp_path / "drives"
     shutil.copytree(two_days, folder, ignore=shutil.ignore_patterns("*.ttraw", "*.json"))
     forge(folder)
@@ -91,7 +91,7 @@ def test_one_part_on_two_days_is_a_lead_and_no_verdict(run, answer, two_days, tm
 
 
 def planned_folder(two_days, folder, started):
-    """Two passes of either part over each road, as if both had been driven on one day; `started` gives their times."""
+    """Two passes with each part over each road, dated to one day by the times in `started`."""
     folder.mkdir()
     for path in sorted(two_days.glob("*-[12].h5")):
         with h5py.File(shutil.copy(path, folder), "r+") as file:
@@ -103,7 +103,7 @@ def planned_folder(two_days, folder, started):
 
 @pytest.fixture
 def planned(two_days, tmp_path):
-    """A plan in A B B A, its drives ten minutes apart, and the folder that holds them."""
+    """A plan in A B B A with drives ten minutes apart, the folder of its drives, and their times."""
     roads, hold = {"lane": 40.0, "moor": 40.0, "bypass": 40.0}, HeldConditions(mounting=STRAIGHT)
     plan = plans.plan(roads, ("rubber", "rubber again"), passes=2, metrics=("acceleration_z",), hold=hold)
     write_plan(plan, tmp_path / "plan.json")
@@ -115,7 +115,7 @@ def planned(two_days, tmp_path):
 
 
 def further(two_days, folder, source, number, started):
-    """One more drive over a road, in another recording, as pass `number`."""
+    """Add a drive over a road in another recording, as pass `number`."""
     with h5py.File(shutil.copy(two_days / source, folder / "further.h5"), "r+") as file:
         said = json.loads(bytes(file.attrs["conditions"])) | {"pass_number": number}
         set_attributes(file, {"conditions": json.dumps(said), "started_utc": started.isoformat()})
@@ -128,7 +128,7 @@ def test_a_planned_drive_is_compared_by_block(answer, planned):
     assert [len(finding["block_ratios"]) for finding in (*data["overall"], *data["findings"])] == [2, 2, 2]
 
 
-def test_one_extra_pass_is_left_out_and_does_not_switch_the_blocks_off(answer, two_days, planned):
+def test_an_extra_pass_is_left_out_and_blocks_are_still_used(answer, two_days, planned):
     plan, folder, started = planned
     last = max(started.values())
     further(two_days, folder, "lane-0-3.h5", 3, last + timedelta(minutes=10))
@@ -141,7 +141,7 @@ def test_one_extra_pass_is_left_out_and_does_not_switch_the_blocks_off(answer, t
 
 
 @pytest.mark.parametrize("words", [(), ("--json",)])
-def test_one_pass_driven_twice_in_succession_under_one_number_is_told(run, two_days, planned, words):
+def test_a_pass_driven_twice_under_one_number_is_reported(run, two_days, planned, words):
     plan, folder, started = planned
     further(two_days, folder, "lane-0-3.h5", 1, started["rubber", "lane", 1] + timedelta(minutes=1))
     status, out, err = run("compare", folder, "--plan", plan, *words)

@@ -1,4 +1,4 @@
-"""`towertap correct` and `towertap drop`: what is amended afterwards is amended everywhere, and nothing is lost."""
+"""`towertap correct` and `towertap drop`: amendments appear everywhere, and nothing is lost."""
 
 import json
 from dataclasses import replace
@@ -17,7 +17,7 @@ SAID = Conditions("minibus", "rubber-bsh", "quarry-lane", 3, 40.0, mounting="x=+
 
 @pytest.fixture
 def recorded(tmp_path, by_hand):
-    """A function that leaves a recording with sidecar and capture in the folder, by its name; it gives the capture."""
+    """A function that makes a recording with sidecar and capture, and returns the capture's path."""
 
     def make(name=NAME, conditions=SAID):
         frames = by_hand.recording(7.0, seed=len(name), rolls=True)
@@ -31,7 +31,7 @@ def said_of(capture_path):
         return capture.conditions, capture.host, capture.text("raw_name"), capture.text("raw_sha256")
 
 
-def test_a_correction_is_in_name_sidecar_and_capture_with_its_history_and_the_raw_bytes_stay(recorded, answer):
+def test_a_correction_changes_name_sidecar_and_capture_but_not_the_raw_bytes(recorded, answer):
     capture = recorded()
     raw_bytes, *_, digest = capture.with_suffix(".ttraw").read_bytes(), *said_of(capture)
     (corrected,) = answer("correct", capture, "--part", "rubber-bush", "--speed", "25 mph")["corrected"]
@@ -51,7 +51,7 @@ def test_a_correction_is_in_name_sidecar_and_capture_with_its_history_and_the_ra
     assert said_of(now)[0] == conditions
 
 
-def test_many_are_corrected_at_once_and_a_name_of_ones_own_stays(recorded, run):
+def test_several_captures_are_corrected_and_a_custom_name_stays(recorded, run):
     captures = [recorded(), recorded("my own name", SAID)]
     status, _, _ = run("correct", *captures, "--part", "rubber-bush")
     assert status == 0
@@ -59,7 +59,7 @@ def test_many_are_corrected_at_once_and_a_name_of_ones_own_stays(recorded, run):
     assert not captures[0].exists()
 
 
-def test_one_among_many_that_says_so_already_is_skipped_and_told(recorded, run, refused):
+def test_a_capture_that_needs_no_correction_is_reported_unchanged(recorded, run, refused):
     captures = [recorded(name, SAID) for name in ("first", "second", "third")]
     assert run("correct", captures[1], "--speed", "50 km/h")[0] == 0
     history = said_of(captures[1])[1]["history"]
@@ -71,7 +71,7 @@ def test_one_among_many_that_says_so_already_is_skipped_and_told(recorded, run, 
     assert "nothing is corrected" in refused("correct", *captures, "--speed", "50 km/h")
 
 
-def test_where_one_cannot_be_corrected_none_is(recorded, refused):
+def test_if_one_cannot_be_corrected_none_is(recorded, refused):
     captures = [recorded(), recorded(NAME.replace("T093000Z", "T101500Z"), SAID), recorded("last", SAID)]
     folder = captures[0].parent
     taken = captures[1].with_name(captures[1].name.replace("pass03", "pass04"))
@@ -86,14 +86,14 @@ def test_where_one_cannot_be_corrected_none_is(recorded, refused):
     assert {path: path.read_bytes() for path in folder.iterdir()} == before
 
 
-def test_two_never_become_one(recorded, refused):
+def test_two_recordings_never_get_one_name(recorded, refused):
     both = [recorded(NAME, SAID), recorded(NAME.replace("pass03", "pass05"), replace(SAID, pass_number=5))]
     before = {path: path.read_bytes() for path in both[0].parent.iterdir()}
     assert f"{both[0]} would get the same name" in refused("correct", *both, "--pass", "4")
     assert {path: path.read_bytes() for path in both[0].parent.iterdir()} == before
 
 
-def test_a_condition_can_be_taken_back(recorded, run):
+def test_a_condition_can_be_removed(recorded, run):
     capture = recorded()
     assert run("correct", capture, "--mounting", "", "--speed", "")[0] == 0
     assert (said_of(capture)[0].mounting, said_of(capture)[0].speed_kmh) == ("", None)
@@ -110,7 +110,7 @@ def test_a_condition_can_be_taken_back(recorded, run):
         (["--part", "rubber-bush"], f"{NAME.replace('bsh', 'bush')}.h5 already exists: move it away"),
     ],
 )
-def test_what_cannot_be_is_one_line_and_changes_nothing(recorded, refused, options, says):
+def test_an_invalid_correction_is_one_line_and_changes_nothing(recorded, refused, options, says):
     capture = recorded()
     capture.with_name(NAME.replace("bsh", "bush") + ".h5").touch()
     before = {path: path.read_bytes() for path in capture.parent.iterdir()}
@@ -125,7 +125,7 @@ def test_help_names_every_condition():
         assert option in text
 
 
-def test_a_pass_that_is_struck_out_stays_and_says_why_and_can_be_taken_back(recorded, run):
+def test_a_struck_out_pass_keeps_its_files_and_can_be_taken_back(recorded, run):
     capture = recorded()
     status, out, _ = run("drop", capture, "--reason", "gave way to a tractor")
     assert status == 0
@@ -153,7 +153,7 @@ def test_a_reason_given_after_the_values_were_shown_is_marked(recorded, run, ans
         assert ("after its values had been shown" in run("check", path)[1]) is marked
 
 
-def test_the_archive_takes_corrections_and_strikings_out_over(recorded, run, tmp_path):
+def test_the_archive_takes_over_corrections_and_struck_out_passes(recorded, run, tmp_path):
     capture, archive = recorded(), tmp_path / "archive"
     assert run("archive", "add", archive, capture)[0] == 0
     assert run("correct", capture, "--part", "rubber-bush")[0] == 0

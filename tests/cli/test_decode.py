@@ -1,4 +1,4 @@
-"""`towertap decode`: a capture from a raw file alone; one line and exit status 2 for whatever else."""
+"""`towertap decode`: a capture from a raw recording; one line and exit status 2 for anything else."""
 
 import pytest
 from towertap.capture.reading import open_capture
@@ -9,7 +9,7 @@ def raw(tmp_path, by_hand):
     return by_hand.raw(tmp_path / "drive.ttraw", by_hand.recording(1))
 
 
-def test_decode_writes_the_capture_beside_the_raw_file(raw, answer):
+def test_decode_writes_the_capture_next_to_the_raw_file(raw, answer):
     data = answer("decode", raw)
     assert data["capture"] == str(raw.with_suffix(".h5"))
     assert (data["samples"], data["missing_samples"], data["gaps"], data["bad_frames"]) == (4000, 0, 0, 0)
@@ -37,13 +37,13 @@ def test_bad_input_is_one_line_and_exit_status_2(content, options, says, tmp_pat
     assert [path.name for path in tmp_path.iterdir()] == (["drive.ttraw"] if content is not None else [])
 
 
-def test_a_capture_is_told_from_a_raw_recording(raw, run, refused):
+def test_a_capture_is_not_taken_for_a_raw_recording(raw, run, refused):
     run("decode", raw)
     err = refused("decode", raw.with_suffix(".h5"), "--out", raw.with_name("x.h5"))
     assert "already a capture" in err
 
 
-def test_another_raw_recording_is_never_written_over(raw, refused):
+def test_another_raw_recording_is_never_overwritten(raw, refused):
     other = raw.with_name("other.ttraw")
     other.write_bytes(raw.read_bytes())
     err = refused("decode", raw, "--out", other)

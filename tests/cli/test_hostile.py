@@ -1,4 +1,4 @@
-"""What comes in may be anything: every command answers in one line and in time, and nothing rewrites the screen."""
+"""Input may be anything: every command answers in one line and in time, and no input controls the terminal."""
 
 import json
 import os
@@ -17,14 +17,14 @@ from tests.archives import add
 from tests.conftest import TOWERTAP
 
 ESCAPES = "\x1b[2J\x1b]0;sound\x07\r\x9b31m[/b][green]\u202e$\\frac$"
-"""Clears a screen, sets a title, goes to the line's begin, colours, turns the direction of writing, is no formula."""
+"""Clears the screen, sets a title, returns the carriage, colours, reverses the writing direction, looks like markup."""
 SIDES = ("--before", "soft", "--after", "stiff", "--smooth", "bypass")
 OPTIONS = ["--vehicle", "a", "--part", "b", "--road", "c", "--pass", "1", "--mounting", "x=+X,y=+Y,z=+Z"]
 
 
 @pytest.fixture(autouse=True)
 def ten_seconds():
-    """No case may hang: after ten seconds it fails."""
+    """A test that takes longer than ten seconds fails."""
 
     def hang(number, frame):
         raise AssertionError("ten seconds are over")
@@ -38,9 +38,9 @@ def ten_seconds():
 
 @pytest.fixture
 def strange(tmp_path):
-    """Files that are none: a pipe without a writer, a device without an end, a link to itself, a name too long.
+    """Paths that are not regular files: a pipe without a writer, an endless device, a link to itself, a long name.
 
-    Those that a suffix is put behind are there with each.
+    The first three exist with each suffix, too.
     """
     for suffix in ("", ".csv", ".wav", ".mat", ".mf4"):
         os.mkfifo(tmp_path / f"pipe{suffix}")
@@ -76,11 +76,11 @@ CALLS = {
     "listen, after": ("listen", "{capture}", "{}", "--out", "{folder}/new.wav"),
     "wear": ("wear", "{}", "--part", "soft", "--smooth", "bypass"),
 }
-"""Command → how it is called with a path that is no file."""
+"""Command → its call with a path that is not a regular file."""
 
 
 @pytest.mark.parametrize("call", CALLS)
-def test_what_is_no_file_is_refused_in_one_line_and_at_once(call, strange, make_capture, tmp_path, refused):
+def test_a_path_that_is_no_regular_file_is_refused_in_one_line_at_once(call, strange, make_capture, tmp_path, refused):
     capture = make_capture()
     for path in strange:
         words = [word.format(path, capture=capture, folder=tmp_path) for word in CALLS[call]]
@@ -99,7 +99,7 @@ WRITING = {
 
 
 @pytest.mark.parametrize("call", WRITING)
-def test_what_is_no_file_is_not_written_over(call, make_capture, by_hand, tmp_path, refused):
+def test_a_path_that_is_no_regular_file_is_not_overwritten(call, make_capture, by_hand, tmp_path, refused):
     capture = make_capture(by_hand.recording(6), conditions=Conditions(mounting="x=+X,y=+Y,z=+Z"))
     (tmp_path / "table.csv").write_text("t,ax,ay,az\n" + "".join(f"{k / 100},0,0,9.8\n" for k in range(50)))
     for suffix in (".h5", ".csv", ".wav", ".png"):
@@ -120,7 +120,7 @@ def test_a_sidecar_that_is_a_pipe_is_refused_at_once(make_capture, tmp_path, run
     assert (status, err.count("\n"), "not a regular file" in err) == (2, 1, True)
 
 
-def test_numbers_that_are_none_are_refused_by_the_name_of_their_option(refused):
+def test_numbers_that_are_not_finite_are_refused_with_the_name_of_the_option(refused):
     for *words, option, number in (
         ("record", *OPTIONS, "--seconds", "nan"),
         ("record", *OPTIONS, "--speed", "9" * 400),
@@ -136,7 +136,7 @@ def test_numbers_that_are_none_are_refused_by_the_name_of_their_option(refused):
 
 @pytest.mark.parametrize("path", [".", "/", "", ".."])
 @pytest.mark.parametrize("command", ["analyse", "check", "decode", "import", "show", "export", "correct", "drop"])
-def test_a_folder_is_no_file_by_whatever_name(command, path, tmp_path, monkeypatch, refused):
+def test_a_folder_is_refused_whatever_its_name(command, path, tmp_path, monkeypatch, refused):
     monkeypatch.chdir(tmp_path)
     options = {"export": ("--to", ".csv"), "correct": ("--road", "lane"), "drop": ("--reason", "gave way")}
     err = refused(command, path, *options.get(command, ()))
@@ -146,7 +146,7 @@ def test_a_folder_is_no_file_by_whatever_name(command, path, tmp_path, monkeypat
 
 @pytest.fixture
 def little_room():
-    """No file may become larger than 20 kB."""
+    """Files are limited to 20 kB."""
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, before[1]))
     yield
@@ -154,8 +154,8 @@ def little_room():
 
 
 @pytest.mark.parametrize("suffix", EXPORTS)
-def test_where_there_is_no_room_is_named_with_what_to_do(suffix, tmp_path, make_capture, by_hand, request, refused):
-    """setrlimit(2): a file beyond RLIMIT_FSIZE fails with EFBIG, as one on a full disk does with ENOSPC."""
+def test_a_full_disk_is_named_with_what_to_do(suffix, tmp_path, make_capture, by_hand, request, refused):
+    """setrlimit(2): writing beyond RLIMIT_FSIZE fails with EFBIG, as a full disk does with ENOSPC."""
     capture = make_capture(by_hand.recording(6), conditions=Conditions(mounting="x=+X,y=+Y,z=+Z"))
     before = {*tmp_path.iterdir()}
     request.getfixturevalue("little_room")
@@ -195,7 +195,7 @@ def hostile_capture(make_capture, by_hand, tmp_path):
     return path
 
 
-def test_nothing_in_a_file_rewrites_what_its_reader_sees(make_capture, by_hand, tmp_path, run, monkeypatch):
+def test_nothing_in_a_file_controls_the_terminal(make_capture, by_hand, tmp_path, run, monkeypatch):
     path = hostile_capture(make_capture, by_hand, tmp_path)
     archive, logger = tmp_path / "archive", tmp_path / "logger.csv"
     logger.write_text(f"t,ax{ESCAPES.strip()},ay,az".replace("\r", "") + "\n0,0,0,9.8\n0.01,0,0,9.8\n0.02,0,0,9.8\n")
@@ -227,14 +227,14 @@ def test_nothing_in_a_file_rewrites_what_its_reader_sees(make_capture, by_hand, 
     assert "[/b][green]" in text
 
 
-def test_an_error_shows_what_it_was_given_and_does_not_obey(run):
+def test_an_error_shows_control_characters_as_symbols(run):
     status, _, err = run("check", "no\x1b[2Jsuch\nfile")
     assert (status, err) == (2, "towertap: no\u241b[2Jsuch file: no such file; give a capture (.h5)\n")
 
 
 @pytest.mark.parametrize("words", [("check", "drive.h5"), ("list", "."), ("completion", "bash")])
 def test_an_answer_that_cannot_be_written_is_status_2_and_no_traceback(words, make_capture, tmp_path, monkeypatch):
-    signal.alarm(60)  # three processes, each with all that it loads
+    signal.alarm(60)  # three processes, each with its imports
     make_capture()
     monkeypatch.chdir(tmp_path)
     command = [*TOWERTAP, *words]
@@ -275,7 +275,7 @@ def test_decoding_a_capture_says_that_it_is_one(make_capture, run):
 
 
 def test_a_capture_of_an_archive_stays_as_it_was_added(make_capture, by_hand, tmp_path, run, monkeypatch):
-    """`analyse` writes its table where one works, not into the archive."""
+    """`analyse` writes its table into the current folder, not into the archive."""
     added = add(tmp_path / "archive", make_capture(by_hand.recording(6)))
     monkeypatch.chdir(tmp_path)
     capture = tmp_path / "archive" / added.name / "capture.h5"

@@ -47,7 +47,7 @@ def test_the_lists_of_commands_are_not_cut_short(run, monkeypatch, name):
         "simbox",
     ],
 )
-def test_the_help_ends_in_an_example_whose_options_there_are(run, name):
+def test_the_help_ends_in_an_example_whose_options_exist(run, name):
     status, out, _ = run(name, "--help")
     options, _, example = out.partition("  Example: ")
     assert (status, example.split()[:2]) == (0, ["towertap", name])
@@ -63,7 +63,7 @@ def test_a_misspelt_command_gets_a_guess(run, refused):
     assert "did you mean" not in run("xyz")[2]
 
 
-def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
+def test_the_help_of_compare_explains_folder_and_verdicts(run):
     words = " ".join(run("compare", "--help")[1].split())
     assert [verdict for verdict in WORDS if f"{verdict} " not in words.partition("Verdicts ")[2]] == []
     assert "A B B A" in words
@@ -80,7 +80,7 @@ def test_the_help_of_compare_says_what_a_folder_and_a_verdict_is(run):
         (("record", "--port", "/dev/null"), "/dev/null: not a serial port; plug the box in or give another --port"),
     ],
 )
-def test_who_names_the_wrong_kind_of_thing_is_told_what_is_right(run, monkeypatch, tmp_path, words, says):
+def test_a_wrong_kind_of_file_is_refused_with_the_right_one(run, monkeypatch, tmp_path, words, says):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "samples.csv").write_text("x,y,z\n1,2,3\n")
     status, out, err = run(*words)
@@ -97,14 +97,14 @@ print("loaded:", [library for library in heavy if library in sys.modules])
 """
 
 
-def test_to_print_help_no_library_is_loaded_that_takes_long():
-    """numpy is: the wire format and the schema are written with its types."""
+def test_help_imports_no_slow_library():
+    """numpy is imported: wire format and schema use its types."""
     printed = subprocess.run([sys.executable, "-c", HELP, *COMMANDS], capture_output=True, text=True, check=True).stdout
     assert printed.splitlines()[-1] == "loaded: []"
 
 
-def test_who_may_not_write_a_file_is_told_its_name_and_what_to_do(refused, monkeypatch, make_capture, tmp_path):
-    """The name that was asked for, not that of the hidden part; rights are feigned, since a superuser has all."""
+def test_a_denied_file_is_named_with_what_to_do(refused, monkeypatch, make_capture, tmp_path):
+    """It names the requested file, not the hidden temporary one. The denial is simulated, because root may write."""
 
     def denied(part, _):
         raise PermissionError(errno.EACCES, "Permission denied", os.fspath(part))

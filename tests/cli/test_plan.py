@@ -1,4 +1,4 @@
-"""`towertap plan` and `compare --plan`: what they print and write, and what they refuse."""
+"""`towertap plan` and `compare --plan`: output, files and errors."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ CALL = (
 
 
 class Page(HTMLParser):
-    """Counts what of a page is tested."""
+    """Counts table rows and collects links."""
 
     def __init__(self, text):
         super().__init__()
@@ -33,7 +33,7 @@ class Page(HTMLParser):
         self.outside += [value for name, value in attrs if name in ("src", "href")]
 
 
-def test_plan_and_run_sheet_are_written_and_told(answer, tmp_path):
+def test_the_plan_is_written_and_reported(answer, tmp_path):
     data = answer("plan", tmp_path / "p", *CALL, "--spread", "4", "--seed", "3")
     plan = read_plan(tmp_path / "p" / "plan.json")
     assert data["plan"] == json.loads(json.dumps(plan.to_dict()))
@@ -45,7 +45,7 @@ def test_plan_and_run_sheet_are_written_and_told(answer, tmp_path):
     assert data["installation"]["source"] == data["day"]["source"] == "assumed"
 
 
-def test_people_are_told_what_each_design_can_say_and_what_to_do_next(run, tmp_path):
+def test_the_text_compares_designs_and_says_what_to_do_next(run, tmp_path):
     status, out, _ = run("plan", tmp_path / "p", *CALL, "--spread", "4")
     assert status == 0
     text = " ".join(out.split())
@@ -68,7 +68,7 @@ def test_on_80_columns_no_cell_of_the_designs_is_folded(run, tmp_path, monkeypat
     assert all(len(line) <= 80 and len(line.replace("←", "").split()) == 16 for line in rows)
 
 
-def test_a_spread_that_no_passes_have_is_asked_after(refused, tmp_path):
+def test_an_impossibly_small_spread_is_questioned(refused, tmp_path):
     err = refused("plan", tmp_path / "p", *CALL, "--spread", "0.04")
     assert "--spread is in percent, and passes differ by more than 0.04 %; did you mean 4?" in err
 
@@ -81,7 +81,7 @@ def test_a_spread_that_no_passes_have_is_asked_after(refused, tmp_path):
         (("--spread", "4", "--design", "A;B"), "--passes 8 --design there-and-back-anew, or a change of 20 %."),
     ],
 )
-def test_a_plan_that_will_hardly_find_the_change_says_so_first_and_what_would(run, tmp_path, words, says):
+def test_a_plan_with_little_power_warns_first_and_says_what_would_help(run, tmp_path, words, says):
     out = run("plan", tmp_path / "p", *CALL, "--spread", "12", *words)[1].splitlines()
     assert out[1].startswith("Caution: this plan will most likely find nothing. A change of 10 % shows in ")
     assert "For 80 % it takes " in out[1]
@@ -90,8 +90,8 @@ def test_a_plan_that_will_hardly_find_the_change_says_so_first_and_what_would(ru
     assert "Caution" not in out
 
 
-def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(answer, tmp_path, monkeypatch):
-    """Four refit controls and four days that all came out alike: what was assumed to be 3 % is then far less."""
+def test_controls_are_taken_from_the_bench_folder_that_is_set(answer, tmp_path, monkeypatch):
+    """Four refit and four day controls with equal results: far less than the 3 % that is otherwise assumed."""
     for kind in ("refit", "day"):
         for number in range(4):
             value = ControlValue("vertical jerk", 1.0, (0.98, 1.02), (0.985, 1.015), "equivalent", 0.01**2)
@@ -104,7 +104,7 @@ def test_controls_of_the_vehicle_are_taken_from_the_bench_folder_that_is_set(ans
     assert data["plan"]["design"] == "AB|BA"
 
 
-def test_a_control_is_planned_by_what_it_must_show(run, tmp_path):
+def test_a_control_gets_its_own_design_and_folder(run, tmp_path):
     status, out, _ = run("plan", tmp_path / "p", *CALL[:4], *CALL[6:], "--control", "refit", "--spread", "2")
     assert status == 0
     plan = read_plan(tmp_path / "p" / "plan.json")
@@ -121,7 +121,7 @@ def test_a_control_is_planned_by_what_it_must_show(run, tmp_path):
         ("day", "AB;BA", "each side on its own days"),
     ],
 )
-def test_a_control_is_not_planned_as_compare_would_refuse_it(refused, tmp_path, kind, design, says):
+def test_a_control_that_compare_would_refuse_is_not_planned(refused, tmp_path, kind, design, says):
     call = (*CALL[:4], *CALL[6:], "--control", kind, "--spread", "2", "--passes", "4", "--design", design)
     assert says in refused("plan", tmp_path / "p", *call)
 
@@ -131,7 +131,7 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     plan = read_plan(tmp_path / "plan.json")
     html = (tmp_path / "run_sheet.html").read_text("utf-8")
     page = Page(html)
-    assert page.rows == len(plan.drives) + 4 + 1, "one for each installation, and the head"
+    assert page.rows == len(plan.drives) + 4 + 1, "one more for each installation, and the header"
     assert page.outside == []
     assert "Is &lt;it&gt; harsher?" in html
     text = (tmp_path / "run_sheet.txt").read_text("utf-8")
@@ -164,22 +164,22 @@ def test_a_pilot_gives_the_spread_and_its_uncertainty(answer, tmp_path, drive_fo
 
 
 class Terminal(io.StringIO):
-    """Standard input at which a person sits."""
+    """Standard input of a terminal."""
 
     def isatty(self):
         return True
 
 
 @pytest.fixture
-def sits(monkeypatch):
-    """A function that puts a person with these answers at the terminal."""
+def user_types(monkeypatch):
+    """A function that simulates a user with these answers at the terminal."""
     return lambda *answers: monkeypatch.setattr(sys, "stdin", Terminal("".join(f"{answer}\n" for answer in answers)))
 
 
-def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, sits):
-    """Names with spaces and units as people type them; and at the end what `record` would ask for."""
+def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, user_types):
+    """Names with spaces, units as people type them, and the conditions that `record` would ask for."""
     roads = "bypass=50 mph", "quarry lane=40, moor road = 50"
-    sits("minibus", "soft bush", "stiff", *roads, "4", "12", "x=+X,y=+Y,z=+Z", "sill, left", "2.5, 2.5, 3, 3 bar")
+    user_types("minibus", "soft bush", "stiff", *roads, "4", "12", "x=+X,y=+Y,z=+Z", "sill, left", "2.5, 2.5, 3, 3 bar")
     status, _, err = run("plan", tmp_path, "--json")
     assert status == 0, err
     plan = read_plan(tmp_path / "plan.json")
@@ -192,8 +192,8 @@ def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, sits):
     assert "Caution" not in err
 
 
-def test_an_answer_that_cannot_stand_is_asked_for_again_at_once(run, tmp_path, sits):
-    sits(
+def test_an_invalid_answer_is_asked_for_again(run, tmp_path, user_types):
+    user_types(
         *("minibus", "soft", "soft", "stiff", "bypass", "bypass=fast", "bypass=80", "bypass=40", "lane=40"),
         *("many", "120", "4 %", "", "x=up", "", "", "2 bar, 3", "36 psi"),
     )
@@ -215,8 +215,8 @@ def test_an_answer_that_cannot_stand_is_asked_for_again_at_once(run, tmp_path, s
     assert err.count("Error: ") == 8
 
 
-def test_what_is_given_is_refused_before_anything_is_asked(run, tmp_path, sits):
-    sits("minibus")
+def test_what_is_given_is_refused_before_anything_is_asked(run, tmp_path, user_types):
+    user_types("minibus")
     status, _, err = run("plan", tmp_path, "--before", "soft", "--after", "soft")
     assert (status, err.count("\n"), "two parts are named" in err) == (2, 1, True)
 
@@ -263,13 +263,13 @@ def test_a_plan_without_a_mounting_warns_and_so_does_its_run_sheet(run, tmp_path
     assert ["how the box is mounted" in sheet for sheet in sheets] == [False, True]
 
 
-def test_a_folder_that_cannot_be_made_is_refused_with_what_to_do(run, tmp_path):
+def test_a_folder_that_cannot_be_created_is_refused_with_what_to_do(run, tmp_path):
     (tmp_path / "file").touch()
     status, out, err = run("plan", tmp_path / "file" / "p", *CALL, "--spread", "4")
     assert (status, out, err.count("\n"), "name another folder" in err) == (2, "", 1, True)
 
 
-def test_a_plan_is_not_written_over(run, tmp_path, refused):
+def test_a_plan_is_not_overwritten(run, tmp_path, refused):
     run("plan", tmp_path, *CALL, "--spread", "4")
     err = refused("plan", tmp_path, *CALL, "--spread", "4", "--margin", "15")
     assert "not changed afterwards" in err
@@ -283,7 +283,7 @@ def planned(run, tmp_path):
     return tmp_path / "plan.json"
 
 
-def test_compare_takes_parts_margin_and_metrics_from_the_plan_and_tells_departures(answer, planned, drive_folder):
+def test_compare_takes_parts_margin_and_metrics_from_the_plan_and_reports_departures(answer, planned, drive_folder):
     data = answer("compare", drive_folder, "--plan", planned)
     assert (data["before"], data["after"], data["smooth"], data["margin"]) == ("soft", "stiff", "bypass", 0.12)
     assert {finding["metric"] for finding in data["findings"]} == {"acceleration_z"}
@@ -292,7 +292,7 @@ def test_compare_takes_parts_margin_and_metrics_from_the_plan_and_tells_departur
     assert "do not say when they began" in data["departures"][0]["words"]
 
 
-def test_what_the_options_change_is_told_as_chosen_afterwards(run, planned, drive_folder):
+def test_options_that_override_the_plan_are_reported_as_departures(run, planned, drive_folder):
     status, out, _ = run(
         "compare", drive_folder, "--plan", planned, "--margin", "20", "--metric", "acceleration_z", "--metric", "jerk_z"
     )
@@ -302,14 +302,14 @@ def test_what_the_options_change_is_told_as_chosen_afterwards(run, planned, driv
     assert "so a lead and not a decision: the margin is 20 %, and 12 % was planned; vertical jerk" in text
 
 
-def test_compare_refuses_what_is_no_plan_in_one_line(refused, tmp_path, drive_folder):
+def test_compare_refuses_a_file_that_is_no_plan(refused, tmp_path, drive_folder):
     (tmp_path / "bad.json").write_text("{}", "utf-8")
     for path, says in ((tmp_path / "bad.json", "not a plan"), (tmp_path / "none.json", "`towertap plan` wrote")):
         err = refused("compare", drive_folder, "--plan", path)
         assert says in err
 
 
-def test_a_plan_for_other_parts_is_refused_by_the_names_of_the_captures(run, planned, drive_folder):
+def test_a_plan_for_other_parts_is_refused_with_the_parts_of_the_captures(run, planned, drive_folder):
     other = replace(
         read_plan(planned),
         after="hard",

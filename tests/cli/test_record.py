@@ -35,7 +35,7 @@ OPTIONS = ["--vehicle", "minibus", "--part", "rubber", "--road", "quarry-lane", 
 
 @pytest.fixture
 def towertap(monkeypatch, capsys):
-    """Runs `towertap record` in this process, without a terminal; gives exit status, standard output and error."""
+    """Run `towertap record` in this process without a terminal; returns exit status, standard output and error."""
 
     def run(*arguments):
         monkeypatch.setattr(sys, "argv", ["towertap", "record", *arguments])
@@ -63,7 +63,7 @@ def test_a_recording_becomes_a_sound_capture(towertap, tmp_path):
     assert "The driver drives and watches the road; the passenger records." in " ".join(done.err.split())
 
 
-def test_the_answer_for_people_says_what_comes_next(towertap, tmp_path):
+def test_the_text_says_what_to_do_next(towertap, tmp_path):
     shaken = np.random.default_rng(1).normal([0, 0, 9.81], 4, (6000, 3))
     with SimulatedBox(shaken, 500.0) as box:
         done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "10")
@@ -72,10 +72,10 @@ def test_the_answer_for_people_says_what_comes_next(towertap, tmp_path):
 
 
 @pytest.mark.parametrize(("mounting", "ready"), [("x=+X,y=+Y,z=+Z", True), ("x=+Y,y=+Z,z=+X", False)])
-def test_a_look_before_the_drive_says_whether_all_is_ready_and_records_nothing(towertap, tmp_path, mounting, ready):
+def test_preflight_says_whether_all_is_ready_and_records_nothing(towertap, tmp_path, mounting, ready):
     sidecar = tmp_path / "bench" / "too_short.conditions.json"
     sidecar.parent.mkdir()
-    sidecar.write_text("{}")  # of a recording that gave no record
+    sidecar.write_text("{}")  # from a recording without a bench record
     with SimulatedBox(None) as box:
         call = ("--preflight", "--port", box.port, "--out", str(tmp_path), "--mounting", mounting, "--json")
         done = towertap(*call)
@@ -88,13 +88,13 @@ def test_a_look_before_the_drive_says_whether_all_is_ready_and_records_nothing(t
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == [sidecar]
 
 
-def test_a_look_before_the_drive_says_that_the_folder_is_not_there(towertap, tmp_path):
+def test_preflight_says_that_the_folder_does_not_exist(towertap, tmp_path):
     with SimulatedBox(None) as box:
         done = towertap("--preflight", "--port", box.port, "--out", str(tmp_path / "gone" / "usb"))
     assert f"in {tmp_path / 'gone' / 'usb'}, which will be created" in " ".join(done.out.split())
 
 
-def test_a_recording_with_losses_is_kept_and_called_not_sound(towertap, tmp_path):
+def test_a_recording_with_losses_is_kept_as_not_sound(towertap, tmp_path):
     faults = [{"fault": "fifo_overflow", "at_s": 1.0, "lost": 37}]
     with SimulatedBox(None, faults=faults) as box:
         done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "4", "--json")
@@ -103,7 +103,7 @@ def test_a_recording_with_losses_is_kept_and_called_not_sound(towertap, tmp_path
     assert any("fifo_overflow" in event["text"] for event in data["events"])
 
 
-def test_people_are_told_how_a_pass_that_is_not_sound_is_driven_again(towertap, tmp_path):
+def test_the_text_says_how_to_repeat_an_unsound_pass(towertap, tmp_path):
     words = [*OPTIONS, "--part", "soft rubber", "--pass", "1", "--seconds", "2"]
     with SimulatedBox(None, faults=[{"fault": "fifo_overflow", "at_s": 1.0, "lost": 37}]) as box:
         done = towertap("--port", box.port, "--out", str(tmp_path), *words)
@@ -113,14 +113,14 @@ def test_people_are_told_how_a_pass_that_is_not_sound_is_driven_again(towertap, 
     assert "--reason '37 samples missing in 1 gap (" in done.out
 
 
-def test_a_pass_that_is_too_short_is_struck_out_for_that(towertap, tmp_path):
+def test_a_short_pass_is_to_be_struck_out_with_that_reason(towertap, tmp_path):
     with SimulatedBox(None) as box:
         done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--seconds", "2")
     assert "sound, but not a pass: too short: 2.0 s" in done.out
     assert done.out.endswith("--reason 'too short: 2.0 s, and a pass needs 10 s'\n")
 
 
-def test_a_recording_of_which_no_capture_can_be_made_is_named_with_what_makes_one(towertap, tmp_path, monkeypatch):
+def test_if_decoding_fails_the_raw_recording_is_named_with_the_command(towertap, tmp_path, monkeypatch):
     def full(path, size):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
@@ -169,8 +169,8 @@ def test_bad_input_gets_one_line_and_status_2(towertap, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_passenger_is_asked_and_keys_are_marks(tmp_path):
-    """The whole dialogue on a pseudo-terminal: two questions, Enter, a key, a text, Enter."""
+def test_questions_are_asked_and_keys_set_marks(tmp_path):
+    """The complete dialogue on a pseudo-terminal: questions, Enter, a key, a text, Enter."""
     day = ["--vehicle", "minibus", "--part", "rubber", "--speed", "40", "--air-temperature", "11.5"]
     day += ["--box-position", "left tower", "--mounting", "x=+X,y=+Y,z=+Z", "--tyre-pressures", "250, 250, 300, 300"]
     write_sidecar(tmp_path / "before.ttraw", Conditions(road="moor-road", part="rubber", pass_number=3))
@@ -210,7 +210,7 @@ def test_the_next_pass_counts_recordings_of_the_same_road_and_part(tmp_path):
     assert next_pass(tmp_path, "c", "x") == 1
 
 
-def test_a_second_box_in_the_same_pass_is_no_further_pass(tmp_path):
+def test_a_second_box_does_not_count_as_another_pass(tmp_path):
     raw = tmp_path / "sill.ttraw"
     raw.touch()
     write_sidecar(raw, Conditions(road="a", part="x", pass_number=1, box_position="sill"))
@@ -218,7 +218,7 @@ def test_a_second_box_in_the_same_pass_is_no_further_pass(tmp_path):
     assert next_pass(tmp_path, "a", "x", "sill") == next_pass(tmp_path, "a", "x") == 2
 
 
-def test_a_rate_that_the_chip_has_not_is_refused_by_the_box(tmp_path, towertap):
+def test_the_box_refuses_a_rate_that_the_chip_does_not_have(tmp_path, towertap):
     with SimulatedBox(None, realtime=False) as box:
         done = towertap("--port", box.port, "--out", str(tmp_path), *OPTIONS, "--pass", "1", "--odr-hz", "3000")
     assert done.returncode == 2

@@ -1,4 +1,4 @@
-"""Settings: built in, then the file, then the environment, then the option; and shell completion."""
+"""Settings: an option overrides the environment, that the file, and that the built-in value. And shell completion."""
 
 import os
 import subprocess
@@ -11,7 +11,7 @@ from towertap.settings import WORDS, setting, settings_file
 from tests.conftest import TOWERTAP
 
 
-def told(answer):
+def values_and_sources(answer):
     return {name: (entry["value"], entry["source"]) for name, entry in answer("settings")["settings"].items()}
 
 
@@ -22,13 +22,13 @@ def file(tmp_path, monkeypatch):
     return path
 
 
-def test_the_environment_goes_over_the_file_and_the_file_over_what_is_built_in(file, run, monkeypatch, answer):
-    assert told(answer)["margin"] == (10.0, "built in")
+def test_the_environment_overrides_the_file_and_the_file_built_in_values(file, run, monkeypatch, answer):
+    assert values_and_sources(answer)["margin"] == (10.0, "built in")
     file.write_text('margin = 8\nunits = "g"\narchive = "~/drives"\n')
-    assert told(answer)["margin"] == (8.0, str(file))
+    assert values_and_sources(answer)["margin"] == (8.0, str(file))
     monkeypatch.setenv("TOWERTAP_MARGIN", "7.5")
     monkeypatch.setenv("TOWERTAP_SOUNDS", "false")
-    assert told(answer) == {
+    assert values_and_sources(answer) == {
         "units": ("g", str(file)),
         "archive": ("~/drives", str(file)),
         "bench": ("", "built in"),
@@ -44,7 +44,7 @@ def test_the_environment_goes_over_the_file_and_the_file_over_what_is_built_in(f
         assert words in out
 
 
-def test_an_option_goes_over_both(file, run, monkeypatch, make_capture):
+def test_an_option_overrides_both(file, run, monkeypatch, make_capture):
     capture = make_capture()
     monkeypatch.setenv("TOWERTAP_UNITS", "g")
     words = ("export", capture, "--to", ".csv", "--mounting", "x=+X,y=+Y,z=+Z")
@@ -52,7 +52,7 @@ def test_an_option_goes_over_both(file, run, monkeypatch, make_capture):
     assert "acceleration_z_ms2" in (run(*words, "--units", "si"), capture.with_suffix(".csv").read_text("utf-8"))[1]
 
 
-def test_a_margin_that_is_set_is_that_of_a_comparison(answer, monkeypatch):
+def test_a_comparison_uses_the_margin_that_is_set(answer, monkeypatch):
     monkeypatch.setenv("TOWERTAP_MARGIN", "20")
     parts = (
         "--before",
@@ -80,14 +80,14 @@ def test_a_margin_that_is_set_is_that_of_a_comparison(answer, monkeypatch):
         ('units = "furlongs"', "units"),
     ],
 )
-def test_a_file_that_holds_something_else_is_one_line_and_status_2(content, says, file, refused):
+def test_an_invalid_file_is_one_line_and_status_2(content, says, file, refused):
     file.write_text(content)
     err = refused("settings")
     assert str(file) in err
     assert says in err
 
 
-def test_a_variable_that_cannot_be_is_one_line_too(file, refused, monkeypatch):
+def test_an_invalid_variable_is_one_line(file, refused, monkeypatch):
     monkeypatch.setenv("TOWERTAP_MARGIN", "plenty")
     err = refused("settings")
     assert "TOWERTAP_MARGIN: 'plenty' is not valid" in err
@@ -102,7 +102,7 @@ def test_the_file_is_where_xdg_has_it(monkeypatch, tmp_path):
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_a_shell_gets_its_script_and_its_completions(shell, run):
-    """By click's own protocol: what the script calls is what is asked here."""
+    """By click's protocol: the test makes the call that the script makes."""
     status, out, _ = run("completion", shell)
     assert status == 0
     assert "_TOWERTAP_COMPLETE" in out
@@ -116,8 +116,8 @@ def test_a_shell_gets_its_script_and_its_completions(shell, run):
     assert "export" in done.stdout
 
 
-def test_no_colour_where_none_is_wanted(make_capture):
-    """NO_COLOR (no-color.org), also where a terminal is forced."""
+def test_no_colour_with_no_color(make_capture):
+    """NO_COLOR (no-color.org), also with a forced terminal."""
     command = [*TOWERTAP, "check", str(make_capture())]
     environment = {name: value for name, value in os.environ.items() if name not in ("NO_COLOR", "TERM")}
     coloured, plain = (

@@ -1,4 +1,4 @@
-"""`towertap simbox` as a person runs it."""
+"""`towertap simbox`, run as a process."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ def test_it_prints_a_port_that_answers_and_stops_on_a_signal(make_capture):
     assert (process.returncode, rest, complaints) == (0, b"", b"")
 
 
-def test_what_a_capture_holds_is_played_in_the_chips_axes(make_capture, by_hand):
-    """The longest stretch without a gap: here the first 100 frames of 32, at 16 / 32768 g a count."""
+def test_a_capture_is_played_in_chip_axes(make_capture, by_hand):
+    """The longest stretch without a gap: here the first 100 frames of 32 samples, at 16 / 32768 g per count."""
     counts = np.random.default_rng(3).integers(-9000, 9000, (8000, 6))
     frames = by_hand.recording(2, counts=counts)
     del frames[101:140]

@@ -1,4 +1,4 @@
-"""`towertap wear` on captures decoded from hand-built frames: a folder and an archive, answer, JSON, refusals."""
+"""`towertap wear` on captures decoded from hand-built frames: folder and archive, answer, JSON and errors."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ from tests.archives import add
 DAYS = ("2026-03-14", "2026-05-16", "2026-07-18", "2026-09-19")
 """First fit and three visits, nine weeks apart."""
 RISE = 0.30
-"""The rough road's level rises by this part of the first from visit to visit, on hand-built noise."""
+"""The rough road's level rises per visit by this fraction of the first level; hand-built noise."""
 CALL = ("--part", "polyurethane-bush", "--smooth", "bypass")
 
 
 @pytest.fixture(scope="session")
 def garage(tmp_path_factory, by_hand):
-    """Raw recordings, sidecars and captures: two passes a visit over a smooth and a rough road, 7 s at 1 kHz.
+    """Raw recordings, sidecars and captures: two passes per visit over a smooth and a rough road, 7 s at 1 kHz.
 
-    With them one pass over either road with another part, before the first fit.
+    Also one pass over each road with another part, before the first fit.
     """
     folder = tmp_path_factory.mktemp("garage")
     rng = np.random.default_rng(31)
@@ -56,31 +56,31 @@ def archive(garage, tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def told_once():
-    """Holds the answer of `answered`, so that it is asked for once."""
+def cached_answer():
+    """Holds the answer of `answered`, so that it is computed once."""
     return {}
 
 
 @pytest.fixture
-def answered(answer, archive, told_once, tmp_path_factory):
-    """The answer as JSON to the plain call on the archive, with the report written; it must not be changed."""
-    if not told_once:
-        told_once.update(answer("wear", archive, *CALL, "--report", tmp_path_factory.mktemp("report")))
-    return told_once
+def answered(answer, archive, cached_answer, tmp_path_factory):
+    """The JSON answer for the archive, with a report; tests must not change it."""
+    if not cached_answer:
+        cached_answer.update(answer("wear", archive, *CALL, "--report", tmp_path_factory.mktemp("report")))
+    return cached_answer
 
 
 @pytest.fixture
 def changed(garage, tmp_path):
-    """A function that copies the captures and changes those whose name holds a text, change by change.
+    """A function that copies the captures, applies changes of conditions, and returns the folder of the copies.
 
-    A change is that text and conditions by name, `started_utc` among them; it gives the folder of the copies.
+    A change is a text in the names of the captures to change, and new conditions, which may include `started_utc`.
     """
 
     def make(*changes):
         for path in garage.glob("*.h5"):
             with h5py.File(shutil.copy(path, tmp_path), "r+") as file:
-                for said in (said for named, said in changes if named in path.name):
-                    conditions = json.loads(text_attribute(file, "conditions")) | said
+                for change in (change for text, change in changes if text in path.name):
+                    conditions = json.loads(text_attribute(file, "conditions")) | change
                     start = conditions.pop("started_utc", text_attribute(file, "started_utc"))
                     set_attributes(file, {"conditions": json.dumps(conditions), "started_utc": start})
         return tmp_path
@@ -89,8 +89,8 @@ def changed(garage, tmp_path):
 
 
 @pytest.fixture
-def spoilt(archive, tmp_path):
-    """A copy of the archive that a test may spoil."""
+def damaged(archive, tmp_path):
+    """A copy of the archive that a test may damage."""
     return shutil.copytree(archive, tmp_path / "archive")
 
 
@@ -102,8 +102,8 @@ def test_the_archive_and_the_folder_give_the_same_answer(answer, garage, answere
     assert in_archive["trend"] == in_folder["trend"]
 
 
-def test_a_road_that_grows_rougher_by_the_visit_is_said_to_leave_the_margin(answered):
-    """Levels of 1, 1.3, 1.6 and 1.9 of hand-built noise, by which the ratios and the slope (scipy) are known."""
+def test_a_level_that_rises_per_visit_leaves_the_margin(answered):
+    """Hand-built noise of levels 1, 1.3, 1.6 and 1.9, so ratios and slope (scipy) are known."""
     (course,) = answered["courses"]
     assert [change["ratio"] for change in course["changes"]] == pytest.approx([1.3, 1.6, 1.9], rel=0.08)
     assert (course["verdict"], course["outside_since"], course["left"]) == ("harsher", DAYS[1], DAYS[1])
@@ -115,7 +115,7 @@ def test_a_road_that_grows_rougher_by_the_visit_is_said_to_leave_the_margin(answ
     assert all(0.95 < change["ratio"] < 1.05 for change in check["changes"])
 
 
-def test_the_answer_starts_with_where_the_course_stands(run, archive):
+def test_the_answer_starts_with_the_current_state(run, archive):
     status, out, error = run("wear", archive, *CALL)
     assert (status, error) == (0, "")
     folded = " ".join(out.split())
@@ -131,7 +131,7 @@ def test_the_answer_starts_with_where_the_course_stands(run, archive):
     assert "Not used: 2 captures" in out
 
 
-def test_full_tells_each_course_in_words_and_by_the_day(run, archive):
+def test_full_adds_each_course_in_words_and_by_day(run, archive):
     _, out, _ = run("wear", archive, *CALL, "--full")
     folded = " ".join(out.split())
     for words in ("The line reaches the margin of 10 % on 2026-04-", "each counting once", "as a check", "Trends over"):
@@ -144,24 +144,24 @@ def test_since_moves_the_first_fit(answer, archive):
     assert data["courses"][0]["changes"][-1]["ratio"] == pytest.approx(1.9 / 1.3, rel=0.08)
 
 
-def test_a_capture_that_is_not_as_it_was_added_is_left_out_and_named(answer, spoilt):
-    victim = next(spoilt.glob(f"quarry-lane_polyurethane*{DAYS[3].replace('-', '')}*"))
+def test_an_altered_capture_is_left_out_and_named(answer, damaged):
+    victim = next(damaged.glob(f"quarry-lane_polyurethane*{DAYS[3].replace('-', '')}*"))
     with (victim / "capture.h5").open("r+b") as file:
         file.seek(5000)
         byte = file.read(1)
         file.seek(5000)
         file.write(bytes([byte[0] ^ 1]))
-    data = answer("wear", spoilt, *CALL, "--since", DAYS[2])
+    data = answer("wear", damaged, *CALL, "--since", DAYS[2])
     (left_out,) = data["excluded"]
     assert left_out["capture"] == victim.name
     assert "changed since it was added to the archive" in left_out["reason"]
 
 
-def test_a_record_that_cannot_be_read_is_left_out_and_named(answer, spoilt):
-    victim = next(spoilt.glob("quarry-lane_polyurethane*"))
+def test_an_unreadable_record_is_left_out_and_named(answer, damaged):
+    victim = next(damaged.glob("quarry-lane_polyurethane*"))
     (victim / "record.json").write_text("{")
-    (spoilt / "index.json").unlink()
-    data = answer("wear", spoilt, *CALL, "--since", DAYS[2])
+    (damaged / "index.json").unlink()
+    data = answer("wear", damaged, *CALL, "--since", DAYS[2])
     assert {capture["capture"]: capture["reason"] for capture in data["excluded"]} == {
         victim.name: "its record.json: damaged; restore it from a copy"
     }
@@ -218,7 +218,7 @@ def test_a_vehicle_that_drove_another_part_only_is_refused(refused, changed):
     assert "these passes were not driven on 'lorry', but on 'minibus'" in error
 
 
-def test_a_capture_that_is_struck_out_is_no_second_box(run, answer, changed):
+def test_a_struck_out_capture_does_not_count_as_a_second_box(run, answer, changed):
     folder = changed(("", {"box_position": "sill"}), (f"{DAYS[2]}-2", {"box_position": "arm"}))
     at_arm = sorted(folder.glob(f"*{DAYS[2]}-2.h5"))
     for path in at_arm:
@@ -238,8 +238,8 @@ def test_two_box_positions_on_a_day_are_refused_until_one_is_named(refused, answ
     assert [session["passes"] for session in sessions] == [2, 4]
 
 
-def test_another_part_between_two_sessions_is_told_as_a_refit(answer, changed, answered):
-    """It is no refusal: the answer is given with a warning. Before the first fit another part is none."""
+def test_another_part_between_two_sessions_is_reported_as_a_refit(answer, changed, answered):
+    """The answer is given with a warning. Another part before the first fit is no refit."""
     words = "also driven with 'rubber-bush', so 'polyurethane-bush' was removed and refitted"
     assert not any(words in caution["words"] for caution in answered["cautions"])
     folder = changed(("rubber-bush", {"started_utc": "2026-08-01T09:00:00+00:00"}))
@@ -264,7 +264,7 @@ def test_the_report_is_written_and_named(answered):
 
 
 def test_names_from_a_capture_are_text_on_the_page(run, tmp_path, by_hand):
-    """A part whose name is markup comes out as words, and so does a road's."""
+    """Markup in the name of a part or road is escaped."""
     part, road = "<b>bush</b>", "<i>lane</i> & $x_"
     rng = np.random.default_rng(5)
     for day in DAYS[:2]:

@@ -89,7 +89,7 @@ def stopping(make, seed, whole, turns=True, passes=4, stops=("after",)):
     return make.drives_of(drives)
 
 
-def jerk_outcome(make, seed, whole, turns=True):
+def outcome(make, seed, whole, turns=True):
     """Verdict, ratio and basis of these drives for the jerk on the lane."""
     (road,) = lay_out(stopping(make, seed, whole, turns), MARGIN, ["jerk_z"], None).roads
     rough = road.rough["jerk_z"]
@@ -99,9 +99,7 @@ def jerk_outcome(make, seed, whole, turns=True):
 
 
 def _outcomes(seed):
-    return [
-        jerk_outcome(invented, seed, whole, turns) for whole, turns in ((False, True), (False, False), (True, True))
-    ]
+    return [outcome(invented, seed, whole, turns) for whole, turns in ((False, True), (False, False), (True, True))]
 
 
 if __name__ == "__main__":

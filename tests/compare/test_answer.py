@@ -49,12 +49,12 @@ def harsher(make, case_of):
 def checked_answer(case, further=(), departed=()):
     """The answer, checked to be short, without metric names or ratios, and without repetition."""
     cautions = all_cautions(case, departed, further)
-    whole = answer(case, cautions)
-    assert len(str(whole).split()) <= MOST_WORDS
-    assert "jerk_z" not in str(whole)
-    assert "×" not in str(whole)
+    result = answer(case, cautions)
+    assert len(str(result).split()) <= MOST_WORDS
+    assert "jerk_z" not in str(result)
+    assert "×" not in str(result)
     assert len({caution.words for caution in cautions}) == len(cautions)
-    return whole
+    return result
 
 
 def of_roads(case, changes):
@@ -64,16 +64,16 @@ def of_roads(case, changes):
 
 
 def test_all_harsher_is_one_verdict_with_its_size_and_what_it_rests_on(harsher):
-    whole = checked_answer(harsher)
-    assert whole.verdict == "harsher"
-    assert whole.headline.startswith("Harsher: with polyurethane, jerk z (how suddenly the force comes) is 51 %")
-    assert "higher than with rubber on both rough roads (+" in whole.change
-    assert whole.sure.startswith("6 passes with each part on each road, one day, each installed once; chance rarely")
-    assert whole.others == ""
-    assert whole.cautions[0].startswith(
+    result = checked_answer(harsher)
+    assert result.verdict == "harsher"
+    assert result.headline.startswith("Harsher: with polyurethane, jerk z (how suddenly the force comes) is 51 %")
+    assert "higher than with rubber on both rough roads (+" in result.change
+    assert result.sure.startswith("6 passes with each part on each road, one day, each installed once; chance rarely")
+    assert result.others == ""
+    assert result.cautions[0].startswith(
         "Installed once only: rubber and polyurethane. It is assumed that installations differ by 3 %; if by more than"
     )
-    assert whole.next_step == f"{AGAIN} installation."
+    assert result.next_step == f"{AGAIN} installation."
 
 
 @pytest.mark.parametrize(
@@ -93,9 +93,9 @@ def test_no_more_passes_are_claimed_than_every_road_has(make, case_of, gone, say
 
 
 def test_gentler_on_one_road_names_the_road(make, case_of):
-    whole = checked_answer(case_of(dated(make.invented(1, ratio=0.6, **SURE))))
-    assert whole.verdict == "gentler"
-    assert "lower than with rubber on quarry-lane (−" in whole.change
+    result = checked_answer(case_of(dated(make.invented(1, ratio=0.6, **SURE))))
+    assert result.verdict == "gentler"
+    assert "lower than with rubber on quarry-lane (−" in result.change
 
 
 def test_the_reported_interval_is_the_parts(harsher):
@@ -106,27 +106,27 @@ def test_the_reported_interval_is_the_parts(harsher):
 
 def test_roads_that_contradict_each_other_are_listed_and_never_averaged(harsher):
     mixed = of_roads(harsher, {"moor-road": {"verdict": "gentler", "ratio": 0.8, "interval": (0.7, 0.9)}})
-    whole = checked_answer(mixed)
-    assert whole.verdict == "mixed"
-    assert "harsher on quarry-lane (+" in whole.change
-    assert "gentler on moor-road (−20 %)" in whole.change
-    assert str(round(100 * (mixed.lead.ratio - 1))) + " %" not in whole.change.replace("quarry-lane", "")[:60]
+    result = checked_answer(mixed)
+    assert result.verdict == "mixed"
+    assert "harsher on quarry-lane (+" in result.change
+    assert "gentler on moor-road (−20 %)" in result.change
+    assert str(round(100 * (mixed.lead.ratio - 1))) + " %" not in result.change.replace("quarry-lane", "")[:60]
     assert mixed.lead.verdict == "harsher"
-    assert "19 times in 20" not in whole.sure, "this range is not reported"
+    assert "19 times in 20" not in result.sure, "this range is not reported"
 
 
 def test_a_road_that_would_not_show_it_alone_is_named(harsher):
-    whole = checked_answer(of_roads(harsher, {"moor-road": {"verdict": "undecided"}}))
-    assert whole.verdict == "harsher"
-    assert whole.change.endswith("; moor-road alone would not show it")
+    result = checked_answer(of_roads(harsher, {"moor-road": {"verdict": "undecided"}}))
+    assert result.verdict == "harsher"
+    assert result.change.endswith("; moor-road alone would not show it")
 
 
 def test_roads_with_one_verdict_that_differ_in_size_are_reported_with_their_own(harsher):
     (overall,) = harsher.overall
-    whole = checked_answer(replace(harsher, overall=(replace(overall, roads_differ=True),)))
-    assert whole.verdict == "harsher"
-    assert ", by roads moor-road (+" in whole.change
-    assert "quarry-lane (+" in whole.change
+    result = checked_answer(replace(harsher, overall=(replace(overall, roads_differ=True),)))
+    assert result.verdict == "harsher"
+    assert ", by roads moor-road (+" in result.change
+    assert "quarry-lane (+" in result.change
 
 
 def test_metrics_that_differ_are_reported_as_such(make, case_of):
@@ -137,27 +137,27 @@ def test_metrics_that_differ_are_reported_as_such(make, case_of):
         replace(finding, verdict=other.get(finding.metric, finding.verdict), on_these_drives="undecided")
         for finding in case.overall
     )
-    whole = checked_answer(replace(case, overall=overall))
+    result = checked_answer(replace(case, overall=overall))
     size = f"{100 * (case.overall[1].ratio - 1):.0f} %"
-    assert whole.others == (
+    assert result.others == (
         f"Weighted z (vibration, weighted as people feel it): no change that counts (+{size}); primary z: undecided."
     )
 
 
 def test_without_a_plan_the_first_metric_leads_and_the_answer_says_so(make, case_of):
     drives = dated(make.invented(1, ratio=1.5, metrics=("weighted_z", "jerk_z"), **SURE))
-    whole = checked_answer(case_of(drives, None, ("weighted_z", "jerk_z")))
-    assert whole.change.startswith("with polyurethane, weighted z (vibration, weighted as people feel it) is ")
-    assert whole.sure.endswith("; no plan says what decides, so the first metric does.")
+    result = checked_answer(case_of(drives, None, ("weighted_z", "jerk_z")))
+    assert result.change.startswith("with polyurethane, weighted z (vibration, weighted as people feel it) is ")
+    assert result.sure.endswith("; no plan says what decides, so the first metric does.")
 
 
 def test_undecided_gives_the_size_and_the_passes_that_would_decide(make, case_of):
     case = case_of(dated(make.invented(5, n=(3, 3), pass_spread=0.05)))
-    whole = checked_answer(case)
-    assert whole.verdict == "undecided"
-    assert "neither shows a change nor rules out one of 10 %" in whole.change
-    assert whole.next_step == f"Plan {case.lead.passes_needed} passes per side, as a new set of drives."
-    assert "the same" not in str(whole).lower()
+    result = checked_answer(case)
+    assert result.verdict == "undecided"
+    assert "neither shows a change nor rules out one of 10 %" in result.change
+    assert result.next_step == f"Plan {case.lead.passes_needed} passes per side, as a new set of drives."
+    assert "the same" not in str(result).lower()
 
 
 def test_what_is_left_of_a_plan_is_driven_before_anything_else(make, case_of):
@@ -184,46 +184,46 @@ def test_no_change_that_counts_says_within_what(harsher):
     part = replace(overall.part, interval_90=(0.96, 1.05), p_equivalence_holm=0.012)
     calm = replace(overall, ratio=1.004, interval=(0.98, 1.03), verdict="equivalent", part=part)
     quiet = of_roads(replace(harsher, overall=(calm,)), {road: {"verdict": "equivalent"} for road in ROADS})
-    whole = checked_answer(quiet)
-    assert whole.headline.startswith("No change that counts: with polyurethane, jerk z")
-    assert "changed by 0 % on both rough roads (−4 to +5 %), less than 10 %" in whole.change
-    assert "chance alone rarely keeps it so close (p = 0.012)" in whole.sure
+    result = checked_answer(quiet)
+    assert result.headline.startswith("No change that counts: with polyurethane, jerk z")
+    assert "changed by 0 % on both rough roads (−4 to +5 %), less than 10 %" in result.change
+    assert "chance alone rarely keeps it so close (p = 0.012)" in result.sure
 
 
 def test_a_change_on_these_drives_alone_is_reported_with_its_other_possible_cause(make, case_of):
     case = case_of(dated(make.invented(3, n=(6, 6), ratio=1.06, pass_spread=0.01, seconds=200)), margin=0.03)
     assert (case.lead.on_these_drives, case.lead.verdict) == ("harsher", "undecided")
-    whole = checked_answer(case)
-    assert whole.verdict == "undecided"
-    assert whole.change.endswith("; it may be the part or how it was installed")
-    assert whole.next_step == f"{AGAIN} installation."
+    result = checked_answer(case)
+    assert result.verdict == "undecided"
+    assert result.change.endswith("; it may be the part or how it was installed")
+    assert result.next_step == f"{AGAIN} installation."
 
 
 def test_a_road_drowned_by_noise_is_not_judged(harsher):
     (overall,) = harsher.overall
     noise = Share("jerk_z", 1.0, "m/s³", 0.83, "not judged")
-    whole = checked_answer(replace(harsher, overall=(replace(overall, noise=noise, verdict="undecided"),)))
-    assert whole.verdict == "not judged"
-    assert "83 % of jerk z" in whole.change
-    assert "more passes do not help" in whole.next_step
+    result = checked_answer(replace(harsher, overall=(replace(overall, noise=noise, verdict="undecided"),)))
+    assert result.verdict == "not judged"
+    assert "83 % of jerk z" in result.change
+    assert "more passes do not help" in result.next_step
 
 
 @pytest.mark.parametrize(
     ("n", "few"), [((1, 1), "one pass with rubber and one with polyurethane"), ((1, 5), "one pass with rubber")]
 )
 def test_one_pass_on_a_side_cannot_tell_a_change_from_chance(make, case_of, n, few):
-    whole = checked_answer(case_of(dated(make.invented(1, ratio=3.0, n=n))))
-    assert whole.verdict == "undecided"
-    assert f"but {few} cannot tell a change from chance" in whole.change
-    assert whole.next_step == "Drive three passes or more with each part."
+    result = checked_answer(case_of(dated(make.invented(1, ratio=3.0, n=n))))
+    assert result.verdict == "undecided"
+    assert f"but {few} cannot tell a change from chance" in result.change
+    assert result.next_step == "Drive three passes or more with each part."
 
 
 def test_copies_of_a_pass_are_no_evidence(make, case_of):
     table = {"jerk_z": [40.0, 50.0, 60.0]}
     passes = [make.one_pass(table, side, "quarry-lane", n) for side in ("before", "after") for n in (1, 2, 3)]
-    whole = checked_answer(case_of(make.drives_of(passes)))
-    assert "copies of one recording" in whole.change
-    assert whole.next_step == "Record every pass again."
+    result = checked_answer(case_of(make.drives_of(passes)))
+    assert "copies of one recording" in result.change
+    assert result.next_step == "Record every pass again."
 
 
 def test_a_smooth_road_that_changed_as_well_is_the_gravest_caution(make, case_of):
@@ -233,9 +233,9 @@ def test_a_smooth_road_that_changed_as_well_is_the_gravest_caution(make, case_of
     )
     case = case_of(replace(drives, passes=tuple(louder)))
     assert case.lead.over_smooth.reading == "smooth moved more"
-    whole = checked_answer(case)
-    assert whole.cautions[0].startswith("The smooth road, bypass, changed even more (+")
-    assert whole.next_step.startswith("Install rubber again and drive the same roads: if the change goes")
+    result = checked_answer(case)
+    assert result.cautions[0].startswith("The smooth road, bypass, changed even more (+")
+    assert result.next_step.startswith("Install rubber again and drive the same roads: if the change goes")
 
 
 def test_choices_made_after_seeing_the_values_come_first(make, case_of):
@@ -251,8 +251,8 @@ def test_choices_made_after_seeing_the_values_come_first(make, case_of):
     )
     assert "p < " not in str(checked_answer(case_of(struck)))
     margin = Departure("margin", "the margin is 20 %, and 10 % was planned", makes_lead=True)
-    other = checked_answer(case_of(replace(struck, excluded=())), departed=(margin,))
-    assert other.cautions[0].startswith(
+    unplanned = checked_answer(case_of(replace(struck, excluded=())), departed=(margin,))
+    assert unplanned.cautions[0].startswith(
         "Not as planned, perhaps chosen after seeing the data, so a lead and not a decision:"
     )
 
@@ -260,9 +260,9 @@ def test_choices_made_after_seeing_the_values_come_first(make, case_of):
 def test_sides_on_different_days_get_a_caution(make, case_of):
     case = case_of(dated(make.invented(1, ratio=1.5, roads=ROADS, **SURE), days_later=3))
     assert case.lead.overlap.about == "part or day"
-    whole = checked_answer(case)
-    assert "2 days" in whole.sure
-    assert any(caution.startswith("The two parts were driven on different days") for caution in whole.cautions)
+    result = checked_answer(case)
+    assert "2 days" in result.sure
+    assert any(caution.startswith("The two parts were driven on different days") for caution in result.cautions)
 
 
 def test_parts_driven_on_one_day_except_for_a_few_passes_are_reported_so(make, case_of):
@@ -280,8 +280,8 @@ def test_parts_driven_on_one_day_except_for_a_few_passes_are_reported_so(make, c
 def test_captures_without_a_date_claim_nothing_of_days_and_installations(make, case_of):
     case = case_of(make.invented(1, ratio=1.5, roads=ROADS, **SURE))
     assert case.lead.verdict == "harsher"
-    whole, words = checked_answer(case), " ".join(caution.words for caution in all_cautions(case, (), ()))
-    assert "6 passes with each part on each road, how often each was installed is not known; chance" in whole.sure
+    result, words = checked_answer(case), " ".join(caution.words for caution in all_cautions(case, (), ()))
+    assert "6 passes with each part on each road, how often each was installed is not known; chance" in result.sure
     assert "Not every capture says when it was driven. It is assumed that days differ by 3 %" in words
     assert "driven on different days" not in words
     assert "Installed once only" not in words
@@ -296,10 +296,10 @@ def test_passes_that_may_be_of_several_roads_have_no_other_cause(make, case_of):
     case = Case(drives, *find(replace(study, roads=(apart,)), "jerk_z"), None)
     (finding,) = case.findings
     assert (finding.verdict, finding.part.installation.overturned_at) == ("undecided", None)
-    whole = checked_answer(case)
-    assert whole.verdict == "not judged"
-    assert whole.cautions == ("These may not be one road: nothing is judged.",)
-    assert whole.next_step.startswith("Look at the names of roads in 'towertap list'")
+    result = checked_answer(case)
+    assert result.verdict == "not judged"
+    assert result.cautions == ("These may not be one road: nothing is judged.",)
+    assert result.next_step.startswith("Look at the names of roads in 'towertap list'")
 
 
 def test_captures_left_out_are_reported_and_weigh_more_if_they_are_many(harsher):
@@ -331,12 +331,12 @@ def test_a_tight_word_limit_drops_customers_words_before_the_next_step(make, cas
     metrics = ("jerk_z", "weighted_z")
     case = case_of(dated(make.invented(1, ratio=1.5, roads=ROADS, metrics=metrics, **SURE)), metrics=metrics)
     room = MOST_WORDS - len(str(answer(case, ())).split())
-    whole = checked_answer(case, (Caution("word " * room, Weight.OVERTURNS, "Mend it"),))
-    assert whole.others.startswith("Weighted z: harsher (+")
-    assert whole.next_step == "Mend it."
+    result = checked_answer(case, (Caution("word " * room, Weight.OVERTURNS, "Mend it"),))
+    assert result.others.startswith("Weighted z: harsher (+")
+    assert result.next_step == "Mend it."
 
 
 def test_the_answer_leaves_out_what_makes_it_too_long(harsher):
     long = Caution("word " * 80, Weight.OVERTURNS), Caution("more " * 80, Weight.OVERTURNS)
-    whole = checked_answer(harsher, long)
-    assert whole.cautions in ((), (long[0].words,))
+    result = checked_answer(harsher, long)
+    assert result.cautions in ((), (long[0].words,))

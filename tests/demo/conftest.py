@@ -1,4 +1,4 @@
-"""The demo as it is run by anyone, once for all that look at its answer."""
+"""The demo, run once for all tests that need its result."""
 
 import pytest
 from towertap.demo.run import run_demo
@@ -6,5 +6,5 @@ from towertap.demo.run import run_demo
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory):
-    """The whole demo with its own numbers: half a minute of a processor."""
+    """The complete demo with its default settings; takes half a minute."""
     return run_demo(tmp_path_factory.mktemp("demo") / "out")

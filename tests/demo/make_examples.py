@@ -9,7 +9,7 @@ from towertap.demo.road import ROADS
 from towertap.demo.run import AFTER, BEFORE, decode_and_check, record_drive
 
 LEAD_S, SECONDS = 12.0, 10.0
-"""A pass begins at the speed aimed at, so the recording does: what leads up to that is not recorded."""
+"""The examples begin at target speed: the lead-in is not recorded."""
 
 DRIVES = (
     Drive(ROADS[0], BEFORE, number=1, air_temperature_c=12.0, seed=11),

@@ -1,4 +1,4 @@
-"""`towertap demo` as a person and as a script meet it."""
+"""`towertap demo` as text and as JSON."""
 
 import json
 from dataclasses import replace
@@ -12,8 +12,8 @@ from towertap.cli import demo as command
 DAMAGED = Path(__file__).parents[2] / "example_captures" / "quarry-lane_rubber-bush_pass02.h5"
 
 
-def test_it_says_what_it_found_in_json_and_in_words(run, monkeypatch, tmp_path, demo):
-    """The command is given what the demo came to, which was run once for all tests."""
+def test_it_prints_its_result_as_json_and_text(run, monkeypatch, tmp_path, demo):
+    """The command gets the result of the demo, which is run once for all tests."""
     monkeypatch.setattr(command, "run_demo", lambda out, on_step: demo)
     status, answer, _ = run("demo", "--out", tmp_path / "demo", "--json")
     data = json.loads(answer)
@@ -34,8 +34,8 @@ def test_it_says_what_it_found_in_json_and_in_words(run, monkeypatch, tmp_path, 
 
 def test_an_unsound_capture_ends_it_with_status_1(run, monkeypatch, tmp_path, demo):
     with open_capture(DAMAGED) as capture:
-        spoilt = replace(demo, integrity={**demo.integrity, DAMAGED: check(capture)})
-    monkeypatch.setattr(command, "run_demo", lambda out, on_step: spoilt)
+        damaged = replace(demo, integrity={**demo.integrity, DAMAGED: check(capture)})
+    monkeypatch.setattr(command, "run_demo", lambda out, on_step: damaged)
     status, out, _ = run("demo", "--out", tmp_path / "demo")
     assert status == 1
     assert "24 of 25 captures sound" in out

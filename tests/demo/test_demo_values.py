@@ -1,6 +1,6 @@
-"""The demo's numbers stay what they were when they were confirmed from outside; a change of them must be meant.
+"""The demo's values are those that were once confirmed independently; a change must be intended.
 
-Where one changes on purpose, `python -m tests.demo.test_demo_values` writes them anew, and the commit says by how much.
+After an intended change, `python -m tests.demo.test_demo_values` writes them again, and the commit says by how much.
 """
 
 import json
@@ -14,15 +14,15 @@ from towertap.demo.run import run_demo
 from tests.alike import assert_alike
 
 FILE = Path(__file__).parent / "demo_values.json"
-"""Values of the demo: its arithmetic was held against an independent computation once; to six digits."""
+"""Values of the demo, to six digits; its arithmetic was once checked against an independent computation."""
 
 
 def values(comparison):
-    """What the demo comes to, as JSON holds it."""
+    """The demo's results as JSON types."""
     evidence = {name: section.data for name, section in comparison.evidence.items()}
     return {
-        "findings": {f"{finding.road} {finding.metric}": of_finding(finding) for finding in comparison.findings},
-        "overall": {finding.metric: of_finding(finding) for finding in comparison.overall},
+        "findings": {f"{finding.road} {finding.metric}": finding_values(finding) for finding in comparison.findings},
+        "overall": {finding.metric: finding_values(finding) for finding in comparison.overall},
         "limits": {name: limit.value for name, limit in comparison.limits.items()},
         "smooth_changes": {change.metric: [change.ratio, *change.interval] for change in evidence["smooth"]["changes"]},
         "sanity": {
@@ -48,8 +48,8 @@ def values(comparison):
     }
 
 
-def of_finding(finding):
-    """Both statements of one finding, and what they rest on."""
+def finding_values(finding):
+    """Both statements of a finding, and what they rest on."""
     drives = ("before", "after", "ratio", "interval", "passes", "passes_needed", "basis", "block_ratios")
     p_values = ("p_difference", "p_equivalence", "p_difference_holm", "p_equivalence_holm")
     part = ("interval", "interval_90", "standard_error", "df", *p_values)
@@ -67,13 +67,13 @@ def of_finding(finding):
 
 
 @pytest.mark.parametrize("what", json.loads(FILE.read_text()))
-def test_the_demo_comes_to_the_same(demo, what):
-    """But for rounding: six digits were kept; p-values far out in the tail carry that of their logarithm."""
+def test_the_demo_gives_the_same_values(demo, what):
+    """Within rounding to six digits; p-values far in the tail are as exact as their logarithm."""
     assert_alike(json.loads(json.dumps(values(demo.comparison)))[what], json.loads(FILE.read_text())[what], 2e-5, what)
 
 
 def rounded(value):
-    """The same to six digits."""
+    """The value, rounded to six digits."""
     if isinstance(value, dict):
         return {key: rounded(item) for key, item in value.items()}
     if isinstance(value, list | tuple):

@@ -21,7 +21,7 @@ def before_and_after():
 
 
 def jerk_up_to_100_hz(motion):
-    """r.m.s. jerk along z of each drive, once it is under way, by scipy alone: (drives,) m/s³."""
+    """R.m.s. jerk along z of each drive at speed, by scipy alone: (drives,) m/s³."""
     sos = signal.butter(4, [0.5, 100.0], "bandpass", fs=RATE_HZ, output="sos")
     jerk = np.gradient(signal.sosfilt(sos, motion[:, :, 2] - 9.80665, axis=1), axis=1) * RATE_HZ
     return jerk[:, int(UNDER_WAY_S * RATE_HZ) :].std(axis=1)
@@ -34,8 +34,8 @@ def test_the_plan_drives_every_road_with_both_parts(before_and_after):
     assert motion.shape == (len(drives), SECONDS * RATE_HZ, 6)
 
 
-def test_the_air_keeps_within_what_a_comparison_allows():
-    """Within 5 °C, as hardware_notes/drive_procedure.md has it; the most passes that the demo drives."""
+def test_air_temperatures_stay_within_what_a_comparison_allows():
+    """Within 5 °C, as in hardware_notes/drive_procedure.md, for more passes than the demo drives."""
     air_c = [drive.air_temperature_c for drive in drives_of(make_plan("rubber-bush", "polyurethane-bush", 8))]
     assert 0 < max(air_c) - min(air_c) < 5.0
 
@@ -43,7 +43,7 @@ def test_the_air_keeps_within_what_a_comparison_allows():
 def test_the_same_plan_gives_the_same_drives(before_and_after):
     drives, motion = before_and_after
     again = drives_of(make_plan("rubber-bush", "polyurethane-bush", PASSES))
-    assert [replace(one, started=None) for one in again] == [replace(one, started=None) for one in drives]
+    assert [replace(drive, started=None) for drive in again] == [replace(drive, started=None) for drive in drives]
     assert np.array_equal(motions(drives[:2], SECONDS), motion[:2])
 
 
@@ -51,7 +51,7 @@ def test_the_drives_follow_the_plan_a_b_b_a_and_none_lies_in_the_future(before_a
     drives, _ = before_and_after
     a, b = "rubber-bush", "polyurethane-bush"
     assert [drive.part for drive in drives] == [a] * 6 + [b] * 12 + [a] * 6
-    assert all(one.started < other.started for one, other in pairwise(drives))
+    assert all(drive.started < later.started for drive, later in pairwise(drives))
     assert drives[-1].started < datetime.now(UTC)
 
 
@@ -62,10 +62,10 @@ def test_gravity_reads_upward_through_the_declared_mounting(before_and_after):
     assert at_rest.mean(axis=(0, 1)) == pytest.approx([0, 0, 9.80665], abs=0.01)  # standard gravity, ISO 80000-3
     assert at_rest.std(axis=1).max() < 0.05
     assert vehicle[:, :, 2].mean() == pytest.approx(9.80665, abs=0.05)
-    assert abs(vehicle[:, :, 1].mean()) < 1.0  # a few seconds do not hold as many bends to the left as to the right
+    assert abs(vehicle[:, :, 1].mean()) < 1.0  # a few seconds do not have equally many left and right bends
 
 
-def test_the_speed_comes_from_rest_up_to_the_one_aimed_at(before_and_after):
+def test_the_speed_rises_from_rest_to_the_target(before_and_after):
     drives, motion = before_and_after
     forward = (motion[:, :, :3] @ parse_mounting(MOUNTING).T)[:, :, 0]
     speed_kmh = 3.6 * forward.sum(axis=1) / RATE_HZ  # dead reckoning from rest, by the accelerometer alone
@@ -86,8 +86,8 @@ def test_passes_over_one_road_differ_by_a_few_per_cent(before_and_after):
     logs = np.log(jerk_up_to_100_hz(motion))
     for road in ROADS:
         for part in ("rubber-bush", "polyurethane-bush"):
-            mine = [log for log, drive in zip(logs, drives, strict=True) if (drive.road, drive.part) == (road, part)]
-            assert 0.002 < np.std(mine, ddof=1) < 0.08
+            side = [log for log, drive in zip(logs, drives, strict=True) if (drive.road, drive.part) == (road, part)]
+            assert 0.002 < np.std(side, ddof=1) < 0.08
 
 
 @pytest.mark.parametrize("road", ROADS[:2], ids=lambda road: road.name)

@@ -13,7 +13,7 @@ CLASSES = {"quarry-lane": "CD", "moor-road": "BC", "bypass": "A"}
 
 
 def displacement_density(heights):
-    """PSD of a profile by an outside estimator: n in cycle/m, Gd in m³."""
+    """PSD of a profile by scipy: n in cycle/m, Gd in m³."""
     return signal.welch(heights, 1 / STEP_M, nperseg=2**14, detrend="linear")
 
 
@@ -26,13 +26,13 @@ def test_a_profile_has_the_density_and_waviness_of_its_class(roughness_m3):
         assert density[octave].sum() / expected.sum() == pytest.approx(1.0, abs=0.2)
 
 
-def test_a_profile_holds_nothing_outside_its_band():
+def test_a_profile_is_band_limited():
     n, density = displacement_density(roughness(16e-6, 5000.0, np.random.default_rng(1)))
     assert density[n > 1.1 * BAND_CYCLE_M[1]].max() < 1e-5 * density[(n > 9) & (n < 10)].mean()
 
 
 @pytest.mark.parametrize("road", ROADS, ids=lambda road: road.name)
-def test_every_road_keeps_within_the_classes_said(road):
+def test_every_road_is_within_its_classes(road):
     n, density = displacement_density(surface(road, length_m=5000.0))
     fit = (n > 0.06) & (n < 2.8)  # the standard's own band ends at 2.83 cycle/m
     gd_n0 = np.exp(np.mean(np.log(density[fit] * (n[fit] / 0.1) ** 2)))
@@ -41,11 +41,11 @@ def test_every_road_keeps_within_the_classes_said(road):
 
 
 def test_the_roads_go_from_rough_to_smooth():
-    figures = [np.diff(surface(road, length_m=2000.0)).std() for road in ROADS]
-    assert figures[0] > 1.5 * figures[1] > 2.25 * figures[2]
+    slopes = [np.diff(surface(road, length_m=2000.0)).std() for road in ROADS]
+    assert slopes[0] > 1.5 * slopes[1] > 2.25 * slopes[2]
 
 
-def test_a_road_is_the_same_for_every_pass_and_the_line_driven_is_a_small_part_of_it():
+def test_a_road_is_the_same_in_every_pass_except_for_a_small_share_by_line():
     lane = ROADS[0]
     assert np.array_equal(surface(lane), surface(lane))
     one, two = (surface(lane, line=np.random.default_rng(seed)) for seed in (1, 2))

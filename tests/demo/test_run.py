@@ -1,4 +1,4 @@
-"""The demo's own claims: it finds the stiffer bush, finds nothing where nothing changed, and overwrites nothing."""
+"""The demo finds the stiffer bush, finds nothing if nothing changed, and overwrites nothing."""
 
 import h5py
 import numpy as np
@@ -12,14 +12,14 @@ from tests.by_hand import plain_counts
 
 @pytest.fixture(scope="module")
 def unchanged(tmp_path_factory):
-    """The demo with nothing changed, in short passes and without its report."""
+    """The demo with nothing changed, with short passes and without a report."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(run, "write_report", lambda comparison, folder, *_: folder / "report.html")
         return run_demo(tmp_path_factory.mktemp("demo") / "out", unchanged=True, passes=4, seconds=14.0)
 
 
 @pytest.mark.parametrize(("mode", "seconds"), [("demo", 20), ("unchanged", 14)])
-def test_every_pass_is_recorded_whole_and_sound(request, mode, seconds):
+def test_every_pass_is_recorded_completely_and_sound(request, mode, seconds):
     result = request.getfixturevalue(mode)
     assert len(result.integrity) == 3 * 2 * 4
     for path, integrity in result.integrity.items():
@@ -42,7 +42,7 @@ def test_the_stiffer_bush_is_harsher(demo):
     assert jerk == {"quarry-lane": "harsher", "moor-road": "harsher"}
 
 
-def test_the_same_bush_fitted_again_is_not(unchanged):
+def test_the_same_bush_refitted_is_not_harsher(unchanged):
     assert unchanged.as_expected
     assert unchanged.comparison.drives.after == REFITTED
     assert {finding.road for finding in unchanged.comparison} == {"quarry-lane", "moor-road"}
@@ -51,7 +51,7 @@ def test_the_same_bush_fitted_again_is_not(unchanged):
 
 @pytest.mark.parametrize("mode", ["demo", "unchanged"])
 def test_driven_in_blocks_as_planned(request, mode):
-    """As for a user's own drives: the plan is a file, and `compare` holds drives and analysis against it."""
+    """As for a user's drives: the plan is a file, and `compare` checks drives and analysis against it."""
     result = request.getfixturevalue(mode)
     assert (result.report.parent.parent / "plan.json").is_file()
     assert result.comparison.plan.design.count("|") == 1
@@ -61,7 +61,7 @@ def test_driven_in_blocks_as_planned(request, mode):
 
 @pytest.mark.parametrize("mode", ["demo", "unchanged"])
 def test_the_speed_logs_clock_is_found_from_the_captures(request, mode):
-    """The demo's log is 2.4 s ahead (`write_speed_log`); found through firmware, chip model and recording."""
+    """The demo's log is 2.4 s ahead (`write_speed_log`); found from captures of simulated box and chip."""
     roads = request.getfixturevalue(mode).comparison.evidence["speed"].data
     offsets = {drive.offset for road in roads for drive in road.passes}
     assert len(offsets) == 1
@@ -80,19 +80,19 @@ def test_the_report_has_speed_and_spectrograms_and_says_that_all_is_invented(dem
     assert demo.comparison.drives.after in page
 
 
-def test_the_rough_roads_are_told_from_the_smooth_one(demo):
+def test_rough_roads_differ_from_the_smooth_one(demo):
     assert all(entry.distinct for entry in demo.comparison.evidence["smooth"].data["rough_against_smooth"])
 
 
-def test_a_folder_that_holds_something_is_left_alone(tmp_path):
+def test_a_folder_that_is_not_empty_is_left_alone(tmp_path):
     (tmp_path / "thesis.txt").write_text("mine")
     with pytest.raises(CallError, match="not an empty folder"):
         run_demo(tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
 
 
-def test_its_report_has_a_sound_beside_each_pair_of_spectrograms(demo):
-    """In files of their own, 19 s of 48 kHz at 16 bits each; the page holds none."""
+def test_its_report_has_a_sound_for_each_pair_of_spectrograms(demo):
+    """In separate files, each 19 s at 48 kHz and 16 bits; none is in the page."""
     sounds = sorted(path.name for path in demo.report.parent.glob("*.wav"))
     assert sounds == ["sound_1.wav", "sound_2.wav"]
     page = demo.report.read_text("utf-8")

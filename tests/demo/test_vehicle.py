@@ -1,4 +1,4 @@
-"""The corner is a quarter-car with the textbook's frequencies, and its steps are those of scipy's own integrators."""
+"""The corner has the frequencies of a textbook quarter-car, and its steps agree with scipy's integrators."""
 
 from dataclasses import replace
 
@@ -12,7 +12,7 @@ SOFT, STIFF = Bush(400e3), Bush(800e3)
 
 
 def random_push(n, corners=1, seed=5):
-    """Forces like a rough road's, smooth on the scale of a step: (n, corners, 2) N."""
+    """Forces as from a rough road, smooth on the scale of a step: (n, corners, 2) N."""
     white = np.random.default_rng(seed).standard_normal((n, corners, 2))
     sos = signal.butter(4, 150.0, fs=RATE_HZ, output="sos")
     return signal.sosfilt(sos, white, axis=0) * [800.0, 6000.0]
@@ -38,7 +38,7 @@ def test_body_bounce_and_wheel_hop_follow_the_textbook():
     assert 10.0 < found[1] < 12.0
 
 
-def test_on_a_rigid_bush_and_body_the_corner_is_the_two_mass_quarter_car_exactly():
+def test_with_rigid_bush_and_body_the_corner_is_a_two_mass_quarter_car():
     rigid = replace(
         Corner(Bush(1e9)), point_stiff_n_m=1e9, point_soft_n_m=1e9, point_kg=1e-3, arm_gyration=1e-2, arm_centre=1.0
     )
@@ -65,7 +65,7 @@ def test_without_free_play_the_steps_are_those_of_lsim():
 
 
 @pytest.mark.parametrize("frequency_hz", [1.2, 11.0, 30.0, 80.0])
-def test_a_sine_comes_through_as_the_transfer_function_says(frequency_hz):
+def test_a_sine_follows_the_transfer_function(frequency_hz):
     time_s = np.arange(8 * RATE_HZ) / RATE_HZ
     push = np.zeros((len(time_s), 1, 2))
     push[:, 0, 1] = 1000.0 * np.sin(2 * np.pi * frequency_hz * time_s)
@@ -101,13 +101,13 @@ def test_free_play_follows_its_own_equation_integrated_by_solve_ivp():
     expected = np.column_stack([q_dd[:, POINT_X], q_dd[:, BODY_Z] + q_dd[:, POINT_Z]])
 
     def miss(bush, steps):
-        """What the stepped answer misses of the integrated one, with the push held over `steps` steps."""
+        """Relative error of the stepped solution against the integrated one, with the push held over `steps` steps."""
         found, _ = shake([replace(corner, bush=bush)], np.repeat(push, steps, axis=0), steps * RATE_HZ)
         return (found[::steps, 0] - expected).std() / expected.std()
 
     assert miss(corner.bush, steps=1) < 0.025
     assert miss(corner.bush, steps=4) < 0.01
-    assert miss(Bush(400e3), steps=1) > 0.04  # the play is worth modelling at all
+    assert miss(Bush(400e3), steps=1) > 0.04  # free play matters
 
 
 def test_a_car_at_rest_stays_at_rest():
@@ -117,8 +117,8 @@ def test_a_car_at_rest_stays_at_rest():
 
 
 def test_the_arm_is_a_rigid_body():
-    # Kinetic energy of a rod that rises by 1 m/s at both ends is half its mass; with a level eye it is that of its
-    # centre and of its turning.
+    # Kinetic energy of a rod that rises at 1 m/s at both ends is half its mass; with the eye at rest it is that of its
+    # centre and of its rotation.
     corner = Corner(SOFT)
     both, wheel = np.array([1.0, 1.0]), np.array([1.0, 0.0])
     assert both @ corner.arm_mass @ both == pytest.approx(corner.arm_kg)

@@ -1,4 +1,4 @@
-"""The example captures in a folder that may be written to, and their samples computed apart from the package."""
+"""The example captures in a writable folder, and their samples computed without the package."""
 
 import json
 import shutil
@@ -18,7 +18,7 @@ EXAMPLES = Path(__file__).parents[2] / "example_captures"
 WHOLE, DAMAGED = "quarry-lane_rubber-bush_pass01", "quarry-lane_rubber-bush_pass02"
 """The second has two gaps."""
 IN_VEHICLE = np.array([[0, 1, 0], [-1, 0, 0], [0, 0, 1]])
-"""x=+Y,y=-X,z=+Z, as example_captures/README.md has it."""
+"""x=+Y,y=-X,z=+Z, as in example_captures/README.md."""
 
 
 @pytest.fixture
@@ -30,7 +30,7 @@ def examples(tmp_path):
 
 
 def by_plain_h5py(name):
-    """Counts, scales, times and values of an example as anyone reads them: h5py, the scales and the mounting."""
+    """Counts, scales, times and values of an example, from h5py, the scales and the mounting."""
     with h5py.File(EXAMPLES / f"{name}.h5") as file:
         counts = {quantity: plain_counts(file, quantity) for quantity in ("acceleration", "rotation")}
         scales = {
@@ -58,13 +58,13 @@ def by_plain_h5py(name):
 
 @pytest.fixture(scope="session")
 def plain():
-    """Of the damaged example."""
+    """The damaged example."""
     return by_plain_h5py(DAMAGED)
 
 
 @pytest.fixture
 def bring_in(tmp_path):
-    """A function from a file's text or bytes and options to the open capture that the import made of it."""
+    """A function that imports a file of given content with options, and returns the open capture."""
     opened = []
 
     def bring(content, suffix=".csv", given=None, **options):

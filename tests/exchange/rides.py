@@ -1,4 +1,4 @@
-"""What other recorders would have written, made of tones and noise whose values are known, and what came of it."""
+"""Files as other recorders would write them, from known noise, and access to what an import made of them."""
 
 from datetime import datetime
 
@@ -9,7 +9,7 @@ SIX = "t,ax,ay,az,gx,gy,gz"
 
 
 def shaken(n=1000, seed=1):
-    """A ride in m/s², (n, 3), smooth enough for its rate, gravity on z."""
+    """A ride in m/s², (n, 3), band-limited, with gravity on z."""
     rng = np.random.default_rng(seed)
     white = rng.normal(0, 3, (n + 20, 3))
     return np.array([np.convolve(axis, np.hanning(9) / 4, "same")[10:-10] for axis in white.T]).T + np.array([0, 0, G])

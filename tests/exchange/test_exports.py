@@ -1,4 +1,4 @@
-"""Every way out, read back by its format's own library, against the counts as plain h5py reads them."""
+"""Every export format, read back by its own library, against the counts that plain h5py reads."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def write(examples, suffix, axes="vehicle", **options):
 
 
 def without_gaps(time_s, values, plain):
-    """Rows that are samples; each gap was one row of NaN between its neighbours."""
+    """The rows without gaps; each gap must be one row of NaN between its neighbours."""
     empty = np.isnan(values).any(axis=1)
     assert np.isnan(values[empty]).all()
     assert np.flatnonzero(empty).tolist() == [row + k for k, (row, _) in enumerate(plain.gaps)]
@@ -52,7 +52,7 @@ def metadata_holds(metadata, plain):
 
 @pytest.mark.parametrize("axes", ["vehicle", "counts"])
 def test_csv_by_pandas(examples, plain, axes):
-    """To nine digits, and a tenth of a microsecond."""
+    """To nine digits and 0.1 µs."""
     (path,) = write(examples, ".csv", axes)
     table = pd.read_csv(path, comment="#")
     assert list(table) == ["time_s", *NAMES[axes]]
@@ -123,7 +123,7 @@ def pieces_of(plain):
 
 
 def test_uff_58_by_pyuff(examples, plain):
-    """Values as doubles; start and step of the abscissa have six digits there."""
+    """Values are doubles; start and step of the abscissa have six digits."""
     import pyuff
 
     (path,) = write(examples, ".uff")
@@ -141,7 +141,7 @@ def test_uff_58_by_pyuff(examples, plain):
     assert plain.conditions["part"] in sets[0]["id4"]
 
 
-def test_uff_58_ends_a_piece_where_there_is_no_reading(make_capture, by_hand, tmp_path):
+def test_uff_58_ends_a_piece_at_an_invalid_reading(make_capture, by_hand, tmp_path):
     import pyuff
 
     counts = np.tile([100, 200, 2048, 1, 2, 3], (4000, 1))
@@ -156,7 +156,7 @@ def test_uff_58_ends_a_piece_where_there_is_no_reading(make_capture, by_hand, tm
 
 
 @pytest.mark.parametrize("suffix", [".wav", ".uff"])
-def test_more_pieces_than_anyone_reads_are_refused(examples, monkeypatch, suffix):
+def test_too_many_pieces_are_refused(examples, monkeypatch, suffix):
     monkeypatch.setattr("towertap.exchange.samples.MOST_PIECES", 2)
     with pytest.raises(CallError, match="3 pieces between gaps"):
         write(examples, suffix)
@@ -165,7 +165,7 @@ def test_more_pieces_than_anyone_reads_are_refused(examples, monkeypatch, suffix
 
 @pytest.mark.parametrize("axes", ["vehicle", "counts"])
 def test_wav_by_scipy_and_wave(examples, plain, axes):
-    """Whole numbers of the stated full scale: √3 of ±16 g and of ±2000 °/s, or a count as 2^16."""
+    """Integers of the stated full scale: √3 times ±16 g and ±2000 °/s; a count is 2^16."""
     paths = write(examples, ".wav", axes)
     assert [path.stem for path in paths] == [f"{DAMAGED}_{number:02d}" for number in (1, 2, 3)]
     for path, rows in zip(paths, pieces_of(plain), strict=True):
@@ -193,8 +193,8 @@ def test_chip_axes_and_other_units(examples, plain):
     assert turning[~np.isnan(turning)] == pytest.approx(np.degrees(plain.chip[:, 3]), rel=1e-12)
 
 
-def test_a_calibration_that_holds_is_in_vehicle_axes_alone(examples, plain):
-    """As in an analysis; a record's matrix takes the truth to the reading (`bench/tumble.py`)."""
+def test_a_valid_calibration_is_applied_in_vehicle_axes_only(examples, plain):
+    """As in an analysis; a record's matrix maps the truth to the reading (`bench/tumble.py`)."""
     with h5py.File(examples / f"{DAMAGED}.h5") as file:
         hello = json.loads(bytes(file.attrs["hello"]))
     matrix, offset = np.diag([1.01, 1.02, 0.99]), np.array([0.1, -0.2, 0.3])
@@ -229,7 +229,7 @@ def test_a_calibration_that_holds_is_in_vehicle_axes_alone(examples, plain):
     assert np.array_equal(chip[:, :3], plain.chip[: len(chip), :3])
 
 
-def test_a_sample_without_a_reading_is_nan_and_not_full_scale(make_capture, by_hand):
+def test_an_invalid_reading_is_nan_and_not_full_scale(make_capture, by_hand):
     counts = np.tile([100, 200, 2048, 0, 0, 0], (4000, 1))
     counts[1000, 1] = -32768  # data sheet of the chip: no valid reading
     with open_capture(make_capture(by_hand.recording(1, counts=counts))) as capture:
@@ -238,7 +238,7 @@ def test_a_sample_without_a_reading_is_nan_and_not_full_scale(make_capture, by_h
     assert not np.isnan(np.delete(values, 1000, axis=0)).any()
 
 
-def test_a_gap_of_unknown_length_is_a_row_of_nan_too(make_capture, by_hand):
+def test_a_gap_of_unknown_length_is_a_row_of_nan(make_capture, by_hand):
     frames = by_hand.recording(1)
     again = by_hand.recording(1, seed=2)
     again[0] = by_hand.hello(boot_id="another")
@@ -251,7 +251,7 @@ def test_a_gap_of_unknown_length_is_a_row_of_nan_too(make_capture, by_hand):
 
 
 @pytest.mark.parametrize("suffix", EXPORTS)
-def test_only_an_export_of_ours_is_replaced(examples, suffix):
+def test_only_an_export_is_replaced(examples, suffix):
     first = write(examples, suffix)
     assert write(examples, suffix) == first
     for content in (b"", b"something else\n" * 100, (examples / f"{DAMAGED}.h5").read_bytes()):
@@ -263,7 +263,7 @@ def test_only_an_export_of_ours_is_replaced(examples, suffix):
     assert not list(examples.glob(".*.part"))
 
 
-def test_a_format_is_one_line_and_a_second_run_replaces_its_own_file_only(examples, run, monkeypatch):
+def test_a_new_format_takes_one_line_and_replaces_only_its_own_files(examples, run, monkeypatch):
     rows = ExportFormat(lambda samples, path: path.write_text(f"{FORMAT}: {samples.n_rows} rows, {samples.axes}\n"))
     monkeypatch.setitem(EXPORTS, ".count", rows)
     capture = examples / f"{DAMAGED}.h5"
@@ -277,7 +277,7 @@ def test_a_format_is_one_line_and_a_second_run_replaces_its_own_file_only(exampl
     assert "not replaced" in err
 
 
-def test_what_cannot_be_written_is_said_in_one_line(examples, run, monkeypatch, refused):
+def test_an_invalid_export_is_one_line(examples, run, monkeypatch, refused):
     capture = examples / f"{DAMAGED}.h5"
     for words, says in (
         (["--to", "x.docx"], "cannot be written as '.docx'; give one of .csv, .parquet"),
@@ -290,7 +290,7 @@ def test_what_cannot_be_written_is_said_in_one_line(examples, run, monkeypatch, 
     monkeypatch.setattr("towertap.exchange.exports.find_spec", lambda name: None)
     status, _, err = run("export", capture, "--to", ".parquet")
     assert (status, "pip install 'towertap[export]'" in err) == (2, True)
-    assert run("export", capture, "--to", ".csv")[0] == 0  # which needs nothing
+    assert run("export", capture, "--to", ".csv")[0] == 0  # needs no library
 
 
 def test_the_command_says_what_it_wrote(examples, run, answer, plain):

@@ -1,4 +1,4 @@
-"""Exports of our own, imported again: they come back as they were, gaps and all."""
+"""Exports that are imported again give the same capture, with its gaps."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ def started_at(capture):
 
 @pytest.mark.parametrize("suffix", [".csv", ".mat", ".wav", ".mf4"])
 @pytest.mark.parametrize("axes", ["vehicle", "counts"])
-def test_an_export_comes_back_with_the_same_values(examples, suffix, axes):
-    """Within 0.1 % in every metric, as asked for; measured 0.002 %."""
+def test_an_imported_export_has_the_same_values(examples, suffix, axes):
+    """Required: within 0.1 % in every metric; measured: 0.002 %."""
     with open_capture(examples / f"{WHOLE}.h5") as capture:
         (path,) = export(Samples(capture, axes), examples / f"exported{suffix}")
         original = analyse_capture(capture)
@@ -42,7 +42,7 @@ def test_an_export_comes_back_with_the_same_values(examples, suffix, axes):
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".mat", ".mf4"])
-def test_the_gaps_of_an_export_come_back(examples, suffix, plain):
+def test_an_imported_export_has_the_same_gaps(examples, suffix, plain):
     with open_capture(examples / f"{DAMAGED}.h5") as capture:
         (path,) = export(Samples(capture), examples / f"exported{suffix}")
     import_file(path, examples / "back.h5")
@@ -52,7 +52,7 @@ def test_the_gaps_of_an_export_come_back(examples, suffix, plain):
         assert (integrity.sound, integrity.missing_samples) == (False, 37 + 96)
 
 
-def test_a_gap_of_unknown_length_comes_back_as_one(make_capture, by_hand, tmp_path):
+def test_a_gap_of_unknown_length_stays_one(make_capture, by_hand, tmp_path):
     again = by_hand.recording(1, seed=2)
     again[0] = by_hand.hello(boot_id="another")
     with open_capture(make_capture([*by_hand.recording(1)[:-1], *again])) as capture:
@@ -63,7 +63,7 @@ def test_a_gap_of_unknown_length_comes_back_as_one(make_capture, by_hand, tmp_pa
         assert capture.gaps[["row", "missing"]].tolist() == [(rows[0], -1)]
 
 
-def test_a_piece_of_a_wav_knows_when_it_began(examples):
+def test_a_piece_of_a_wav_keeps_its_start_time(examples):
     with open_capture(examples / f"{DAMAGED}.h5") as capture:
         paths = export(Samples(capture), examples / "exported.wav")
         began = started_at(capture) + timedelta(seconds=(8064 + 37) / capture.rate_hz)

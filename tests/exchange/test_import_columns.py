@@ -1,4 +1,4 @@
-"""Whose columns are which axis, and in which unit: as told, found by their names, or said to be assumed."""
+"""Which columns are which axis, in which unit: as told, found by their names, or assumed and reported."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from tests.exchange.rides import SIX, G, acceleration, decisions, shaken, text_o
         ("time,one,two,three", "assumed"),
     ],
 )
-def test_columns_are_found_by_their_names_or_said_to_be_assumed(bring_in, header, how):
+def test_columns_are_found_by_their_names_or_reported_as_assumed(bring_in, header, how):
     capture = bring_in(text_of(np.column_stack([np.arange(1000) / 200, shaken() / G]), header))
     assert acceleration(capture) == pytest.approx(shaken(), abs=1e-6)
     assert capture.rate_hz == pytest.approx(200, rel=1e-6)
@@ -30,7 +30,7 @@ def test_columns_are_found_by_their_names_or_said_to_be_assumed(bring_in, header
     assert any("unit of acceleration is g" in what for how in ("found", "assumed") for what in decisions(capture, how))
 
 
-def test_six_axes_of_a_recorder_that_turns_in_degrees(bring_in):
+def test_six_axes_with_rotation_in_degrees(bring_in):
     turning = np.random.default_rng(4).normal(0, 20, (1000, 3))
     table = np.column_stack([turning, shaken(), np.arange(1000) / 200])
     capture = bring_in(text_of(table, "gyro x [deg/s],gyro y [deg/s],gyro z [deg/s],a x,a y,a z,time"))
@@ -40,7 +40,7 @@ def test_six_axes_of_a_recorder_that_turns_in_degrees(bring_in):
     assert decisions(capture, "assumed")[0].startswith("the unit of acceleration is m/s²: the median of its magnitude")
 
 
-def test_what_is_told_goes_before_what_is_found(bring_in):
+def test_options_override_what_is_found(bring_in):
     table = np.column_stack([np.arange(1000) * 5, shaken() / 0.0048, np.zeros((1000, 3))])
     capture = bring_in(
         text_of(table, "n,p,q,r,ax,ay,az"),
@@ -66,8 +66,8 @@ def test_what_is_told_goes_before_what_is_found(bring_in):
     ],
 )
 @pytest.mark.parametrize("shaking", [0.0, 1.0])
-def test_a_unit_by_which_gravity_would_be_far_off_is_refused(bring_in, one_g, unit, reads, is_it, shaking):
-    """Standing still or on the road, lying aslant, and with a fall of the recorder in it."""
+def test_a_unit_that_makes_gravity_wrong_is_refused(bring_in, one_g, unit, reads, is_it, shaking):
+    """At rest or on the road, with the recorder tilted, and once dropped."""
     aslant = np.array([[1, 0, 0], [0, 0.8, -0.6], [0, 0.6, 0.8]])
     ride = ([0, 0, G] + shaking * (shaken(2000) - [0, 0, G])) @ aslant
     ride[700:720] = 150.0
@@ -80,16 +80,16 @@ def test_a_unit_by_which_gravity_would_be_far_off_is_refused(bring_in, one_g, un
 
 
 @pytest.mark.parametrize("unit", ["g", "mg", "m/s2"])
-def test_a_file_without_gravity_says_nothing_of_its_unit(bring_in, unit):
-    """Its mean is the sensor's offset, here 10 mg and 1 of the unit: small beside the motion."""
+def test_a_file_without_gravity_is_accepted_in_any_unit(bring_in, unit):
+    """Its mean is the sensor's offset, small next to the motion."""
     for offset in (0.0, 1.0, 9.8):
         motion = 20 * (shaken() - [0, 0, G]) + [offset, 0, 0]
         capture = bring_in(text_of(np.column_stack([np.arange(1000) / 200, motion])), unit=unit)
         assert capture.n_samples == 1000
 
 
-def test_a_file_without_gravity_is_not_unsound_for_that(bring_in):
-    """A piezo-electric sensor passes nothing that does not change (common practice: its band begins above 0 Hz)."""
+def test_a_file_without_gravity_can_be_sound(bring_in):
+    """A piezoelectric sensor has no response at 0 Hz (common practice)."""
     motion = 20 * (shaken() - [0, 0, G])
     integrity = check(bring_in(text_of(np.column_stack([np.arange(1000) / 200, motion])), unit="m/s2"))
     (gravity,) = [rule for rule in integrity.rules if rule.name == "gravity"]
@@ -104,14 +104,14 @@ def test_a_file_without_gravity_is_not_unsound_for_that(bring_in):
         ({"acceleration": ("t", "ay", "az"), "time": "t"}, "the column 't' is named twice"),
     ],
 )
-def test_no_column_stands_for_two_axes(bring_in, options, says):
+def test_a_column_named_twice_is_refused(bring_in, options, says):
     with pytest.raises(CallError) as refused:
         bring_in(text_of(np.column_stack([np.arange(300) / 200, shaken(300)[:, [0, 1, 2, 0, 1, 2]]]), SIX), **options)
     assert says in str(refused.value)
 
 
 def test_columns_of_one_quantity_are_not_taken_for_another(bring_in):
-    """What is called as a rotation rate may be told to be acceleration, in g: it is then no rotation as well."""
+    """Columns named as rotation may be given as acceleration in g; they are then not rotation as well."""
     table = np.column_stack([np.arange(1000) / 200, shaken() / G])
     with pytest.raises(
         CallError,

@@ -1,4 +1,4 @@
-"""Files of other recorders that are no text: WAV, MATLAB and MDF."""
+"""Binary files of other recorders: WAV, MATLAB and MDF."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.exchange.rides import G, acceleration, decisions, shaken
 
 
 def mdf_of(path, channels, times, start=None):
-    """An MDF file as bytes, written by asammdf: name and values of channels on one time, and when that is 0."""
+    """An MDF file as bytes, written by asammdf, from names and values of channels, their times, and the start."""
     from asammdf import MDF, Signal
 
     with MDF(version="4.10") as file:
@@ -28,7 +28,7 @@ def mdf_of(path, channels, times, start=None):
 
 @pytest.mark.parametrize("dtype", ["int16", "int32", "float32"])
 def test_a_wav_of_another_recorder(bring_in, tmp_path, dtype):
-    """Written by scipy; whole numbers are parts of a full scale that must be told."""
+    """Written by scipy; integers need a full scale."""
     full_scale = 50.0
     levels = shaken() / full_scale
     whole = dtype != "float32"
@@ -60,7 +60,7 @@ def test_a_mat_of_vectors_and_one_of_a_matrix(bring_in, tmp_path):
 
 
 def test_an_mdf_of_another_recorder(bring_in, tmp_path):
-    """Written by asammdf, with a group beside it."""
+    """Written by asammdf, with a second, smaller group."""
     from asammdf import MDF, Signal
 
     times = np.arange(1000) / 200
@@ -74,7 +74,7 @@ def test_an_mdf_of_another_recorder(bring_in, tmp_path):
     assert decisions(capture, "assumed") == []
 
 
-def test_names_that_two_columns_have_are_refused(bring_in, tmp_path):
+def test_two_columns_of_one_name_are_refused(bring_in, tmp_path):
     """Written by scipy and asammdf."""
     ride, times = shaken(300), np.arange(300) / 200
     savemat(tmp_path / "made.mat", {"t": times, "a": ride, "a_x": ride[:, 0]})

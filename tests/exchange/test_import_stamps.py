@@ -1,4 +1,4 @@
-"""The time of an import: its start, its rate, and the gaps, by the stamps of another recorder."""
+"""The time of an import: start, rate and gaps from the time stamps of another recorder."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from tests.exchange.rides import G, acceleration, decisions, shaken, text_of
 
 
 def tones(time_s, below_hz, seed=5):
-    """Thirty tones below a frequency on each axis, at any times (n,), and gravity: (n, 3)."""
+    """Thirty tones below a frequency on each axis, and gravity, (n, 3), at the times (n,)."""
     rng = np.random.default_rng(seed)
     hz, phases = rng.uniform(0.5, below_hz, (3, 30)), rng.uniform(0, 2 * np.pi, (3, 30))
     waves = np.cos(2 * np.pi * time_s[:, None, None] * hz + phases).sum(axis=2)
     return waves + np.array([0, 0, G])
 
 
-def test_dates_tell_the_time_and_the_start(bring_in):
-    """ISO 8601, as many loggers write it."""
+def test_dates_give_time_and_start(bring_in):
+    """ISO 8601, common in loggers."""
     stamps = np.datetime64("2026-05-04T10:00:00.000") + 5 * np.arange(1000).astype("timedelta64[ms]")
     rows = [f"{stamp}Z,{x:.9g},{y:.9g},{z:.9g}" for stamp, (x, y, z) in zip(stamps, shaken(), strict=True)]
     capture = bring_in("date,ax,ay,az\n" + "\n".join(rows) + "\n", time="date", time_unit="s")
@@ -27,32 +27,32 @@ def test_dates_tell_the_time_and_the_start(bring_in):
 
 
 @pytest.mark.parametrize(("step", "unit"), [(0.005, "s"), (5, "ms"), (5000, "µs"), (5_000_000, "ns")])
-def test_the_unit_of_time_is_assumed_by_its_steps_and_said(bring_in, step, unit):
+def test_the_unit_of_time_is_assumed_from_its_steps_and_reported(bring_in, step, unit):
     capture = bring_in(text_of(np.column_stack([np.arange(1000) * step, shaken()]), form="%.12g"))
     assert capture.rate_hz == pytest.approx(200, rel=1e-6)
     assert any(f"the unit of time is {unit}" in what for what in decisions(capture, "assumed"))
 
 
-def test_samples_that_stray_are_evened_out_to_the_error_that_is_told(bring_in):
-    """A phone-like recorder at 100 Hz whose samples come up to a fifth of a period early or late: analytic tones."""
+def test_irregular_samples_are_resampled_to_the_reported_error(bring_in):
+    """Analytic tones at 100 Hz, sampled up to a fifth of a period early or late, as by a phone."""
     rng = np.random.default_rng(6)
     times = (np.arange(4000) + rng.uniform(-0.2, 0.2, 4000)) / 100
     capture = bring_in(text_of(np.column_stack([times, tones(times, 40)]), form="%.10g"), unit="m/s2")
     (what,) = (what for what in decisions(capture, "assumed") if "resampled to even times" in what)
     even, as_even = (float(what.split(words)[1].split(" %")[0]) / 100 for words in ("an error of ", "would leave "))
-    # the grid is known to the mean of a thousand stamps, so that its own error is added to what is told
+    # the grid itself is only known to the mean of a thousand stamps, which adds an error to the reported one
     truth = tones(np.arange(4000) / 100, 40)
     inside = slice(400, 3600)
     size = truth[inside].std(axis=0).mean()
     error = (acceleration(capture) - truth)[inside].std(axis=0).mean() / size
-    not_evened = (tones(times, 40) - truth)[inside].std(axis=0).mean() / size
-    assert not_evened == pytest.approx(as_even, rel=0.2)
-    assert error < 0.01 < 0.1 < not_evened
+    error_as_even = (tones(times, 40) - truth)[inside].std(axis=0).mean() / size
+    assert error_as_even == pytest.approx(as_even, rel=0.2)
+    assert error < 0.01 < 0.1 < error_as_even
     assert even < 0.001
 
 
-def test_rounded_stamps_are_those_of_even_samples(bring_in):
-    """400 Hz in whole milliseconds: every second stamp is half a millisecond off, a fifth of a period."""
+def test_rounded_stamps_are_taken_as_even(bring_in):
+    """400 Hz in whole milliseconds: every second stamp is off by 0.5 ms, a fifth of a period."""
     times = np.round(np.arange(4000) / 400, 3)
     capture = bring_in(text_of(np.column_stack([times, shaken(4000)])))
     assert acceleration(capture) == pytest.approx(shaken(4000), abs=1e-6)
@@ -60,7 +60,7 @@ def test_rounded_stamps_are_those_of_even_samples(bring_in):
     assert any("time is rounded to 0.001 s" in what for what in decisions(capture, "assumed"))
 
 
-def test_stamps_too_irregular_are_refused_and_can_be_left_aside(bring_in):
+def test_very_irregular_stamps_are_refused_and_can_be_ignored(bring_in):
     rng = np.random.default_rng(7)
     times = (np.arange(2000) + rng.uniform(-0.45, 0.45, 2000)) / 100
     content = text_of(np.column_stack([times, shaken(2000)]), form="%.10g")
@@ -71,7 +71,7 @@ def test_stamps_too_irregular_are_refused_and_can_be_left_aside(bring_in):
     assert "the time column, 't', is ignored" in decisions(capture, "told")
 
 
-def test_unix_time_tells_the_start_and_says_so(bring_in):
+def test_unix_time_gives_the_start_and_is_reported(bring_in):
     """1,780,000,000 s after 1970 is 2026-05-28 20:26:40 UTC (by `date -u -d @1780000000`)."""
     times = 1_780_000_000 + np.arange(1000) / 200
     capture = bring_in(text_of(np.column_stack([times, shaken()]), form="%.14g"))
@@ -93,7 +93,7 @@ def test_stamps_that_go_back_are_refused(bring_in):
         bring_in(text_of(np.column_stack([times, shaken()])))
 
 
-def test_a_stamp_that_came_late_is_no_gap(bring_in):
+def test_a_late_stamp_is_no_gap(bring_in):
     times = np.arange(4000) / 200
     times[1000] += 0.7 / 200
     capture = bring_in(text_of(np.column_stack([times, shaken(4000)])))
@@ -101,7 +101,7 @@ def test_a_stamp_that_came_late_is_no_gap(bring_in):
     assert any(what.startswith("1 samples are in time") for what in decisions(capture, "assumed"))
 
 
-def test_missing_samples_are_counted_by_the_stamps(bring_in):
+def test_missing_samples_are_counted_from_the_stamps(bring_in):
     index = np.delete(np.arange(4000), [*range(1000, 1007), 2500])
     capture = bring_in(text_of(np.column_stack([index / 200, shaken(4000)[index]])))
     assert capture.gaps[["row", "missing"]].tolist() == [(1000, 7), (2493, 1)]
@@ -121,7 +121,7 @@ def test_rows_without_values_are_gaps(bring_in, value):
 
 
 @pytest.mark.parametrize("options", [{}, {"rate_hz": 200.0}])
-def test_the_start_is_that_of_the_first_sample_that_has_values(bring_in, options):
+def test_the_start_is_that_of_the_first_sample_with_values(bring_in, options):
     stamps = np.datetime64("2026-05-04T10:00:00.000") + 5 * np.arange(1000).astype("timedelta64[ms]")
     rows = [f"{stamp}Z,{x:.9g},{y:.9g},{z:.9g}" for stamp, (x, y, z) in zip(stamps, shaken(), strict=True)]
     rows[:500] = [f"{stamp}Z,,0,{G}" for stamp in stamps[:500]]

@@ -1,4 +1,4 @@
-"""Every row of a text table is read, whatever stands above it and however it is written."""
+"""Every row of a CSV table is read, whatever is above it and however it is formatted."""
 
 from __future__ import annotations
 
@@ -38,14 +38,14 @@ def test_a_decimal_comma(bring_in):
         "\ufeff",
     ],
 )
-def test_every_row_is_read_whatever_stands_above(bring_in, above):
-    """RFC 4180: lines end at CR LF, and a cell in quotation marks may go over several; other separators end none."""
+def test_every_row_is_read_whatever_is_above(bring_in, above):
+    """RFC 4180: lines end with CR LF, and a quoted cell may span lines. No other character ends a line."""
     table = np.column_stack([np.arange(300) / 200, shaken(300)])
     for end in ("\n", "\r\n", "\r", "\r\r\n", "\n\n"):
         capture = bring_in(above + text_of(table).replace("\n", end), unit="m/s2")
         assert capture.n_samples == 300
         assert acceleration(capture) == pytest.approx(shaken(300), abs=1e-6)
-    capture = bring_in("\ufeff" + text_of(shaken(300), "").lstrip(), rate_hz=200.0)  # numbers from the first byte on
+    capture = bring_in("\ufeff" + text_of(shaken(300), "").lstrip(), rate_hz=200.0)  # numbers from the first byte
     assert capture.n_samples == 300
 
 
@@ -57,7 +57,7 @@ def test_every_row_is_read_whatever_stands_above(bring_in, above):
         ('0,1,2,"3\n0,1,2,3"', "a cell of 'az' spans several lines; remove its quotation marks"),
     ],
 )
-def test_lines_that_are_no_rows_are_refused_and_never_dropped(bring_in, spoil, says):
+def test_malformed_rows_are_refused_and_never_dropped(bring_in, spoil, says):
     rows = text_of(np.column_stack([np.arange(300) / 200, shaken(300)])).splitlines()
     rows[52] = spoil
     with pytest.raises(FileError) as refused:

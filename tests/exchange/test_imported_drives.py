@@ -1,6 +1,6 @@
-"""From other recorders' files to a verdict that says what it rests on.
+"""From other recorders' files to a verdict that names its sources.
 
-The drives are invented: a road is noise that swells and fades, the same in every pass but for a few percent.
+The drives are invented: a road is noise of varying level, the same in every pass except for a few percent.
 """
 
 from __future__ import annotations
@@ -26,29 +26,29 @@ LEVELS = {
 
 
 def passes(rate_hz, axes):
-    """Road, part, number and samples (n, axes) in m/s² and rad/s of three passes each."""
+    """Road, part, number and samples (n, axes) in m/s² and rad/s of three passes for each."""
     rng = np.random.default_rng(11)
     n = round(SECONDS * rate_hz)
     at = np.arange(n) / rate_hz
     for (road, part), level in LEVELS.items():
-        of_road = np.random.default_rng(len(road)).normal(size=(n, axes))
-        of_road *= (1 + 0.5 * np.sin(at * 1.3) + 0.3 * np.sin(at * 0.37 + len(road)))[:, None]
+        profile = np.random.default_rng(len(road)).normal(size=(n, axes))
+        profile *= (1 + 0.5 * np.sin(at * 1.3) + 0.3 * np.sin(at * 0.37 + len(road)))[:, None]
         for number in (1, 2, 3):
-            motion = level * (1 + 0.03 * rng.normal()) * (of_road + 0.2 * rng.normal(size=(n, axes)))
+            motion = level * (1 + 0.03 * rng.normal()) * (profile + 0.2 * rng.normal(size=(n, axes)))
             motion[:, [0, 1]] *= 0.3
             motion[:, 2] += G
             yield road, part, number, motion
 
 
 def phone(path, motion, rate_hz, rng):
-    """Three axes in g, nanoseconds since the start, samples up to a tenth of a period out of time."""
+    """Three axes in g, nanoseconds since the start, samples up to a tenth of a period early or late."""
     time_ns = (np.arange(len(motion)) + rng.uniform(-0.1, 0.1, len(motion))) / rate_hz * 1e9
     rows = (f"{t:.0f},{x:.6f},{y:.6f},{z:.6f}" for t, (x, y, z) in zip(time_ns, motion / G, strict=True))
     path.write_text("timestamp (ns),x (g),y (g),z (g)\n" + "\n".join(rows) + "\n")
 
 
 def logger(path, motion, rate_hz, rng):
-    """Six axes, semicolons, units in a line of their own, whole milliseconds."""
+    """Six axes, separated by semicolons, with a line of units and whole milliseconds."""
     rows = (
         ";".join([f"{t * 1000:.0f}", *(f"{value:.5f}" for value in row)])
         for t, row in zip(np.arange(len(motion)) / rate_hz, motion, strict=True)
@@ -63,7 +63,7 @@ RECORDERS = {"phone": (phone, 100.0, 3), "logger": (logger, 500.0, 6)}
 
 @pytest.fixture(scope="module", params=RECORDERS)
 def folder(request, tmp_path_factory):
-    """The captures that imports made of a recorder's twelve files, and the recorder's name."""
+    """The recorder's name, and a folder with the captures imported from its twelve files."""
     write, rate_hz, axes = RECORDERS[request.param]
     folder = tmp_path_factory.mktemp(request.param)
     rng = np.random.default_rng(3)
@@ -87,7 +87,7 @@ def test_imported_drives_go_through_compare_to_a_verdict(folder, run, tmp_path):
     assert finding["ratio"] == pytest.approx(2.2 / 1.2, rel=0.05)
     assert any("12 captures of 12 not from a box" in caution["words"] for caution in answer["cautions"])
     metrics = {entry["metric"] for entry in answer["findings"]}
-    if recorder == "phone":  # its rate carries no jerk up to 100 Hz, and no weighting up to 80 Hz
+    if recorder == "phone":  # its rate is too low for jerk up to 100 Hz and weighting up to 80 Hz
         assert metrics == {"acceleration_z"}
         left_out = [caution["words"] for caution in answer["cautions"] if "is left out" in caution["words"]]
         assert [words.split(" is left out")[0] for words in left_out] == [
@@ -103,8 +103,8 @@ def test_imported_drives_go_through_compare_to_a_verdict(folder, run, tmp_path):
     assert "nan" not in page.lower().split()
 
 
-def test_sides_of_different_kinds_are_warned_of(recorded):
-    """Captures of a box, of which those before the change are taken as imported."""
+def test_sides_from_different_recorders_get_a_warning(recorded):
+    """Captures of a box; those before the change are marked as imported."""
     assert recorders(recorded) == []
     assert [*unproved(recorded)] == []
     passes = [replace(drive, source=replace(drive.source, from_box=drive.side == "after")) for drive in recorded.passes]

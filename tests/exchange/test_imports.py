@@ -1,4 +1,4 @@
-"""The ways in: a capture that no box made says so, says what was assumed, and refuses what is not clear."""
+"""Imports: the capture says that no box made it and what was assumed; what is not clear is refused."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from tests.by_hand import plain_counts
 from tests.exchange.rides import SIX, G, acceleration, decisions, shaken, text_of
 
 
-def test_it_says_for_ever_what_it_is(bring_in):
+def test_the_capture_says_for_ever_that_it_is_imported(bring_in):
     times = np.arange(1000) / 200
     capture = bring_in(text_of(np.column_stack([times, shaken()]), "t (s),ax (m/s²),ay (m/s²),az (m/s²)"))
     assert capture.is_imported
     assert [*capture.layout.quantities] == ["acceleration"]
     assert capture.text("chip") == "not a box: another recorder"
-    with h5py.File(capture.path) as file:  # as anyone opens it
+    with h5py.File(capture.path) as file:  # with plain h5py
         assert int(file.attrs["layout"]) == -1
         assert "rotation_differences" not in file
         content = plain_counts(file, "acceleration") * file.attrs["acceleration_scale_ms2"]
@@ -70,7 +70,7 @@ def test_only_an_import_of_the_same_file_is_replaced(make_capture, tmp_path, run
     damaged.write_bytes(of_box.read_bytes()[:2000])
     for there in (imported, of_box, damaged):
         before = there.read_bytes()
-        assert f"{there}: exists and is not an import" in refused("import", loggers[1], "--out", there)
+        assert f"{there}: not an import of this file" in refused("import", loggers[1], "--out", there)
         assert there.read_bytes() == before
 
 
@@ -103,7 +103,7 @@ def test_only_an_import_of_the_same_file_is_replaced(make_capture, tmp_path, run
         ("", {}, "is it a table of samples?"),
     ],
 )
-def test_what_is_not_clear_must_be_told(bring_in, content, options, says):
+def test_missing_information_is_asked_for(bring_in, content, options, says):
     with pytest.raises((CallError, FileError)) as refused:
         bring_in(content, **options)
     assert says in str(refused.value)
@@ -114,7 +114,7 @@ def test_what_is_not_clear_must_be_told(bring_in, content, options, says):
 @pytest.mark.parametrize(
     "content", [b"", b"\0" * 400, b"RIFF\x10\0\0\0WAVEfmt ", b"MDF     4.10    ", bytes(range(256)) * 9]
 )
-def test_a_file_of_nothing_is_one_line_and_leaves_nothing(suffix, content, tmp_path, refused):
+def test_a_file_without_samples_is_one_line_and_leaves_no_file(suffix, content, tmp_path, refused):
     path = tmp_path / f"broken{suffix}"
     path.write_bytes(content)
     err = refused("import", path)
@@ -152,7 +152,7 @@ def test_flat_tops_are_counted_as_clipping_and_the_capture_is_not_sound(bring_in
     assert run("check", capture.path)[0] == 1
 
 
-def test_a_range_that_is_told_lets_clipping_be_judged(bring_in):
+def test_with_a_known_range_clipping_is_judged(bring_in):
     content = text_of(np.column_stack([np.arange(1000) / 200, shaken() / G]))
     (unknown,) = (rule for rule in check(bring_in(content, unit="g")).rules if rule.name == "clipping")
     assert (unknown.ok, "not known" in unknown.text) == (None, True)

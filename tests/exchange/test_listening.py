@@ -53,7 +53,7 @@ def test_the_place_is_found_again_and_written_as_a_sound(two_passes, run, answer
     assert CAUTION.encode() in out.read_bytes()
 
 
-def test_a_place_that_is_told_is_not_looked_for(two_passes, run, tmp_path, refused):
+def test_a_given_place_is_not_searched(two_passes, run, tmp_path, refused):
     first, _, third = two_passes
     words = ("listen", first, third, "--out", tmp_path / "x.wav", "--seconds", 1)
     err = refused(*words)
@@ -73,7 +73,7 @@ def test_a_folder_that_is_not_there_is_one_line(two_passes, refused, tmp_path):
     assert "No such file or directory" in refused("listen", first, second, "--out", tmp_path / "none" / "x.wav")
 
 
-def test_a_report_has_a_sound_beside_each_pair_of_spectrograms(compared, tmp_path):
+def test_a_report_has_a_sound_for_each_pair_of_spectrograms(compared, tmp_path):
     sounds, failures = sounds_of(compared, tmp_path)
     assert (list(sounds), failures) == (["spectrogram_1"], [])
     page = write_report(compared, tmp_path, sounds=sounds).read_text("utf-8")

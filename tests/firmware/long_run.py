@@ -1,11 +1,11 @@
-"""A day in half an hour: firmware and chip model in virtual time, through the decoder, with counters about to wrap.
+"""A day in half an hour: firmware and chip model in virtual time, with the decoder, and counters about to wrap.
 
     python -m tests.firmware.long_run --hours 24
 
-The firmware, the chip's registers, FIFO, interrupt and oscillator and the board's clocks are the real simulated box;
-only the sensors' values are left at zero, so that an hour of virtual time takes a minute or so. Sequence number,
-sample counter and clock begin shortly before 2^32 and the ticks, which wrap every 17.9 minutes, before 2^30.
-Ctrl-C ends it early, with its report.
+This is the complete simulated box: firmware, the chip's registers, FIFO, interrupt and oscillator, the board's clocks.
+Only the sensors' values stay zero, so that an hour of virtual time takes a minute or so. Sequence number, sample
+counter and clock begin shortly before 2^32 and the ticks, which wrap every 17.9 minutes, before 2^30. Ctrl-C ends it
+early, with its report.
 """
 
 import argparse
@@ -63,16 +63,16 @@ acquire.run(port, port)
 BLOCK_BYTES = 2**20
 ODR_HZ, OSCILLATOR_PPM = 4000, 13000
 HEAP = "384K"
-"""So small that it is collected every hour or less; what was never collected would look like growth."""
+"""Small enough to be collected every hour or so; uncollected garbage would look like growth."""
 KEPT = 256
-"""One frame in so many is kept for the fit of the rate."""
+"""One frame in this many is kept for the fit of the rate."""
 MEASURED_S = 600.0
-"""Memory is read at every so much virtual time."""
+"""Virtual time between readings of memory."""
 
 
 @dataclass
 class Run:
-    """What a run showed."""
+    """Results of a run."""
 
     samples: int = 0
     gaps: int = 0
@@ -81,7 +81,7 @@ class Run:
     sequence_wraps: int = 0
     counters_out_of_step: int = 0
     readings: array = field(default_factory=lambda: array("q"))
-    """Newest sample and clock in µs of some frames, in turn; flat, so that what grows is not this script's own."""
+    """Newest sample and clock in µs of some frames, alternating; flat, so that this script itself hardly grows."""
     memory_kb: list[tuple[int, int]] = field(default_factory=list)
     """Resident size of host and box."""
     bye: dict = field(default_factory=dict)
@@ -94,7 +94,7 @@ class Run:
 
     @property
     def clock_s(self) -> float:
-        """Virtual time that passed on the box's clock."""
+        """Virtual time on the box's clock."""
         return (self.readings[-1] - self.readings[1]) / 1e6
 
     def growth(self, process: int) -> float:
@@ -104,7 +104,7 @@ class Run:
 
 
 def long_run(hours: float) -> Run:
-    """Run the box for so long of virtual time and follow its stream; memory does not depend on how long."""
+    """Run the box for this much virtual time and follow its stream, in constant memory."""
     config = json.dumps({"oscillator_ppm": OSCILLATOR_PPM, "latency_us": 3000, "noise": 0})
     places = os.pathsep.join((str(Path(sys.executable).parent), os.environ.get("PATH", os.defpath)))
     command = [shutil.which("micropython", path=places), "-X", f"heapsize={HEAP}", "-c", f"CONFIG = {config!r}\n{BOX}"]
@@ -129,7 +129,7 @@ def time_stamps_us(frames: Frames) -> np.ndarray:
 
 
 class Follower:
-    """Takes the stream apart and holds each frame to the one before."""
+    """Parses the stream and checks each frame against the one before."""
 
     def __init__(self) -> None:
         self.decoder, self.continuity = Decoder(), Continuity()
@@ -155,7 +155,7 @@ class Follower:
         run.bad_frames = self.decoder.damage.bad_frames
 
     def samples(self, run: Run, frames: Frames, box: int) -> None:
-        """Sample frames: the counter, the chip's time stamps, now and then a clock reading and the memory."""
+        """Check counter and time stamps of sample frames; now and then keep a clock reading and measure memory."""
         headers, stamps = frames.headers, time_stamps_us(frames).ravel()
         steps = np.diff(stamps, prepend=stamps[0] - 250 if self.stamp is None else self.stamp) % 2**16
         run.stamps_out_of_step += int((steps != 1_000_000 // ODR_HZ).sum())

@@ -1,4 +1,4 @@
-"""hardware_notes/board_numbers.md says what the firmware is and does."""
+"""hardware_notes/board_numbers.md agrees with the firmware."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ PAGE = Path(__file__).parents[2] / "hardware_notes" / "board_numbers.md"
 RATES_HZ = [1000, 2000, 4000, 8000]
 
 USB_BYTES_S = 19 * 64 * 1000
-"""USB 2.0 specification, table 5-9: bulk transfers at full speed, 19 packets of 64 bytes a frame of a millisecond."""
+"""USB 2.0 specification, table 5-9: bulk transfers at full speed, 19 packets of 64 bytes per frame of a millisecond."""
 
 
 @pytest.fixture(scope="module")
 def driver(on_micropython) -> dict[str, int]:
-    """What the driver says of its chip."""
+    """The driver's constants of its chip."""
     return on_micropython("""
 import json, sys
 sys.path.insert(0, ".")
@@ -54,7 +54,7 @@ def test_the_design_is_as_the_page_says(driver):
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 @pytest.mark.parametrize(("share", "loses"), [(0.9, False), (1.1, True)])
-def test_a_stall_of_so_long_is_survived_and_a_longer_one_is_not(bench, rate_hz, share, loses):
+def test_the_longest_stall_loses_nothing_and_a_longer_one_does(bench, rate_hz, share, loses):
     longest_ms = next(row[-1] for row in rows("By the design") if row[0] == rate_hz)
     script = f"""
 class Stalling(Box):

@@ -189,23 +189,23 @@ def test_its_samples_come_with_its_own_layout_ranges_and_temperature(made_up):
         (77, 32, 288, 0)
     ] * 40
     assert [row for frame in samples for row in counts(frame.payload)] == [(i, 0, -i) for i in range(40 * 32)]
-    assert {frame.temperature for frame in samples} == {0x073C}  # its word as it is: only the host knows its law
+    assert {frame.temperature for frame in samples} == {0x073C}  # its raw word: only the host knows its scale
 
 
-def test_an_overflow_that_it_cannot_count_is_flagged_and_told(made_up):
+def test_an_overflow_that_it_cannot_count_is_flagged_and_reported(made_up):
     script = "box = started(1000)\nrun(box, 10)\nboard.spend(200000000000)\nrun(box, 10)\n"
     frames, _ = made_up(script + "box.send_status()\nbox.finish('stop')\nanswer = 0")
     samples = frames.of("samples")
-    assert [frame.flags for frame in samples if frame.flags] == [0x03]  # overflowed, and nobody knows how many are lost
+    assert [frame.flags for frame in samples if frame.flags] == [0x03]  # overflowed, number lost unknown
     assert samples[10].flags
-    assert counts(samples[10].payload)[0][0] > 320  # they are lost, though the counter cannot step over them
+    assert counts(samples[10].payload)[0][0] > 320  # samples are lost, but the counter cannot include them
     assert samples[10].first_sample == 320
     assert frames.of("fault")[0].content["detail"] == "the chip does not say how many samples are lost"
     status = frames.of("status")[0].content
     assert (status["overflows"], status["lost"]) == (1, 0)
 
 
-def test_a_range_that_it_has_not_is_refused_and_no_range_is_its_own(made_up):
+def test_an_unknown_range_is_refused_and_no_range_means_its_own(made_up):
     script = """
 from towertap_box import commands
 from towertap_box.fault import Fault
@@ -232,7 +232,7 @@ except Fault as fault:
 
 
 def test_no_other_file_of_the_box_knows_a_chip():
-    # Its name, its scales and its law of temperature stand with the driver, its wiring with the board.
+    # Its name, scales and temperature law are in the driver, its wiring in the board.
     for path in board_files():
         if "icm42688p" not in path.name and path.as_posix() != "towertap_box/sensors/__init__.py":
             text = (firmware_dir() / path).read_text()

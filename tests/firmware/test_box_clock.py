@@ -30,7 +30,7 @@ print(json.dumps(seen))
 
 
 def test_the_clock_is_exact_across_wraps(on_micropython):
-    # Against Python's own integers: seven hours in steps from nothing to the longest allowed, and past 2^32 and 2^34.
+    # Against Python's integers: seven hours in steps from zero to the longest allowed, beyond 2^32 and 2^34.
     numbers = random.Random(7)
     steps = [0, 1, 2**29 - 1] + [numbers.randrange(2**29) for _ in range(60)] + [2**29 - 1] * 40
     seen = on_micropython(SCRIPT % (2**30 - 5, steps))

@@ -23,7 +23,7 @@ from towertap.wire.frames import FrameType
 
 @pytest.fixture
 def board(tmp_path, micropython):
-    """A MicroPython at its prompt: yields the port and the folder that is its file system."""
+    """MicroPython at its prompt: yields the port, and the folder of its file system."""
     box_master, box_slave = os.openpty()
     host_master, host_slave = os.openpty()
     for slave in (box_slave, host_slave):
@@ -53,7 +53,7 @@ HELLO = {
 
 
 class File(io.FileIO):
-    """A file on the stand-in's flash, which takes only so many bytes."""
+    """A file on the stand-in's flash, whose room is limited."""
 
     def __init__(self, board: StandIn, name: str, mode: str) -> None:
         super().__init__(board.folder / name, mode)
@@ -65,10 +65,10 @@ class File(io.FileIO):
 
 
 class StandIn:
-    """A board on a pseudo-terminal that speaks the raw REPL as MicroPython's documentation has it.
+    """A board on a pseudo-terminal with the raw REPL of MicroPython's documentation.
 
-    "The MicroPython interactive interpreter mode (REPL)": raw mode, and raw-paste mode, which it knows and refuses. Its
-    flash is `folder`. After machine.reset() it runs main.py, if it has one: it answers a greeting as a box does.
+    "The MicroPython interactive interpreter mode (REPL)": raw mode, and raw-paste mode, which it refuses. Its flash is
+    `folder`. After machine.reset() it runs main.py, if present: it answers a greeting as a box does.
     """
 
     def __init__(self, folder: Path, frame, room: int = 10**6) -> None:
@@ -119,7 +119,7 @@ class StandIn:
                 program += byte
 
     def _names(self) -> dict:
-        """What a program finds on the board: its file system, and a way to reset it."""
+        """Names for a program on the board: its file system, and a way to reset it."""
 
         def reset():
             raise ConnectionResetError
@@ -137,7 +137,7 @@ class StandIn:
         return {"__builtins__": builtin}
 
     def _execute(self, program: str, names: dict) -> bytes:
-        """Run it; return what it prints, Ctrl-D and the error that ends it."""
+        """Run a program; return its output, Ctrl-D and the error that ends it."""
         printed, failed = io.StringIO(), ""
         try:
             with contextlib.redirect_stdout(printed):
@@ -155,7 +155,7 @@ class StandIn:
             if byte != b"\n":
                 continue
             answers = {"hello": (FrameType.HELLO, json.dumps(HELLO).encode())}
-            with contextlib.suppress(ValueError):  # what mpremote sends last is no command
+            with contextlib.suppress(ValueError):  # the last bytes from mpremote are not a command
                 command = json.loads(line)
                 answers["mark"] = FrameType.MARK, command.get("text", "").encode()
                 self._say(self.frame(*answers[command["do"]], sequence=sequence))
@@ -176,11 +176,11 @@ def stand_in(tmp_path, by_hand):
         board.close()
 
 
-def test_the_board_then_holds_the_firmware_and_no_simulated_board(board, monkeypatch, answer):
+def test_the_board_gets_the_firmware_without_the_simulated_board(board, monkeypatch, answer):
     port, files = board
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
-    monkeypatch.setattr(flash, "_ANSWER_LIMIT_S", 0.0)  # a prompt never answers as a box
-    for _ in range(2):  # a second time onto a board that has it already
+    monkeypatch.setattr(flash, "_ANSWER_LIMIT_S", 0.0)  # a prompt never answers like a box
+    for _ in range(2):  # the second time, the board already has it
         data = answer("flash", "--port", port)
         assert data["hello"] == {}
     on_board = {path.relative_to(files).as_posix() for path in files.rglob("*") if path.is_file()}
@@ -191,7 +191,7 @@ def test_the_board_then_holds_the_firmware_and_no_simulated_board(board, monkeyp
         assert (files / name).read_bytes() == (firmware_dir() / name).read_bytes()
 
 
-def test_after_it_the_box_runs_and_says_so(stand_in, monkeypatch, answer):
+def test_afterwards_the_box_runs_and_answers(stand_in, monkeypatch, answer):
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
     board = stand_in()
     data = answer("flash", "--port", board.port)
@@ -201,9 +201,9 @@ def test_after_it_the_box_runs_and_says_so(stand_in, monkeypatch, answer):
         assert (board.folder / name).read_bytes() == (firmware_dir() / name).read_bytes()
 
 
-def test_files_that_did_not_arrive_whole_are_told_and_the_board_is_not_started(stand_in, monkeypatch, refused):
+def test_incomplete_files_are_reported_and_the_board_is_not_started(stand_in, monkeypatch, refused):
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
-    board = stand_in(room=20_000)  # the rest goes nowhere
+    board = stand_in(room=20_000)  # the rest is discarded
     err = refused("flash", "--port", board.port)
     assert "differs on the board from what was sent" in err
     assert board.resets == 0
@@ -230,16 +230,16 @@ def test_no_board_or_several_is_one_line(monkeypatch, refused, ports, words):
     assert words in err
 
 
-def test_a_silent_port_is_told_long_before_the_copying_would_be_given_up(run, monkeypatch):
+def test_a_silent_port_is_reported_long_before_the_copy_times_out(run, monkeypatch):
     monkeypatch.setattr(flash, "_RESTART_S", 0.0)
     monkeypatch.setattr(flash, "_PROMPT_LIMIT_S", 2.0)
-    allowed_s, really_run = [], subprocess.run
+    limits_s, original_run = [], subprocess.run
 
-    def noted(command, *, timeout, **options):
-        allowed_s.append(timeout)
-        return really_run(command, timeout=timeout, **options)
+    def recorded_run(command, *, timeout, **options):
+        limits_s.append(timeout)
+        return original_run(command, timeout=timeout, **options)
 
-    monkeypatch.setattr(flash.subprocess, "run", noted)
+    monkeypatch.setattr(flash.subprocess, "run", recorded_run)
     master, slave = os.openpty()
     try:
         tty.setraw(slave)
@@ -250,7 +250,7 @@ def test_a_silent_port_is_told_long_before_the_copying_would_be_given_up(run, mo
     assert status == 2
     assert "the board does not answer; does it run MicroPython?" in err
     assert err.count("\n") == 1
-    assert allowed_s == [2.0]
+    assert limits_s == [2.0]
 
 
 def test_a_port_that_is_not_there_is_one_line(refused, tmp_path):

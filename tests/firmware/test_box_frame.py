@@ -1,4 +1,4 @@
-"""The firmware's frames, made by its viper code on MicroPython, are the bytes that the wire format's page describes."""
+"""Frames from the firmware's viper code on MicroPython are the bytes that the wire format's page describes."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ print(json.dumps(list(buffer[9:])))
 
 
 def test_crc_of_any_bytes(on_micropython):
-    # Against zlib.crc32, lengths from nothing to a whole payload, whole words and not.
+    # Against zlib.crc32, for lengths from zero to a full payload, multiples of four and others.
     numbers = random.Random(20)
     blocks = [numbers.randbytes(length) for length in (0, 1, 2, 3, 4, 7, 255, 2084)]
     script = """
@@ -70,7 +70,7 @@ def test_frames_equal_those_built_by_hand(on_micropython, by_hand):
     sent = [bytes.fromhex(text) for text in on_micropython(SEND)]
     payload = bytes(i * 7 & 0xFF for i in range(512))
     common = {"clock": 0x0123456789ABCDEF, "temperature": 0xFB2E - 0x10000}
-    # The sequence began at 2^32 - 2, so it wraps on the way.
+    # The sequence began at 2^32 - 2, so it wraps.
     expected = [
         by_hand.frame(2, payload, flags=5, layout=1, count=32, sequence=2**32 - 2, first=2**30 - 1, fifo=97, **common),
         by_hand.frame(3, "quarry-lane, début".encode(), sequence=2**32 - 1, first=2**30 + 31, **common),

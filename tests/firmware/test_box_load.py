@@ -1,4 +1,4 @@
-"""The loop keeps up: what else the box has to do comes in pieces that cost no sample.
+"""The loop keeps up: other work of the box comes in pieces that cost no sample.
 
 The simulated board charges what an RP2040 takes for the firmware's calls (firmware/simboard/costs.py).
 """
@@ -18,19 +18,19 @@ STATUS = {"do": "status"}
 
 
 def mark(length: int, escaped: bool = False) -> bytes:
-    """A line of so many bytes, its end included, that sets a mark."""
+    """A line of `length` bytes, including its end, that sets a mark."""
     room = length - len('{"do": "mark", "text": ""}\n')
     text = b"\\u00e9" * (room // 6) + b"m" * (room % 6) if escaped else b"m" * room
     return b'{"do": "mark", "text": "' + text + b'"}\n'
 
 
 def steps(samples) -> list[int]:
-    """Samples missing before each frame but the first."""
+    """Samples missing before each frame except the first."""
     return [b.first_sample - a.first_sample - a.count for a, b in pairwise(samples)]
 
 
 def origins(samples) -> set[int]:
-    """What the chip's time stamps at 8 kHz would be at sample 0, by each frame's first packet: one, if all is right."""
+    """The chip's time stamp at sample 0, from the first packet of each frame at 8 kHz; one value if all is right."""
     stamps = [struct.unpack_from(">H", frame.payload, 14)[0] for frame in samples]  # wire format, layout 1
     return {(stamp - 125 * frame.first_sample) % 65536 for stamp, frame in zip(stamps, samples, strict=True)}
 
@@ -46,7 +46,7 @@ def test_a_host_that_asks_without_a_pause_costs_no_sample(box, odr_hz):
     assert max(json.loads(frame.payload)["longest_stall_us"] for frame in frames.of("status")) < 8000  # of 12 ms
 
 
-# What a frame may not cost, each at 8 kHz: first what this firmware does, then what looks harmless and is not.
+# Extra work per frame at 8 kHz: first none, then some that looks harmless and is not.
 @pytest.mark.parametrize(
     ("extravagance", "loses"),
     [
@@ -80,7 +80,7 @@ def test_after_an_overflow_the_box_is_back_in_step_within_100_ms(box, lost):
     assert max(frame.fifo_level for frame in afterwards) < 48
 
 
-def test_a_fault_that_repeats_is_told_once_and_counted_until_the_next_status(bench, take_apart):
+def test_a_repeated_fault_is_sent_once_and_counted_until_the_next_status(bench, take_apart):
     script = """
 box = started(8000)
 for overflows in (3, 2):
@@ -100,8 +100,8 @@ answer = box.lost
 
 
 @pytest.mark.parametrize("missed", [1, 4])
-def test_what_is_lost_between_count_and_data_is_counted_before_these_samples(bench, take_apart, missed):
-    # The FIFO holds 127 of 128 when it is asked, and overflows before the first packet leaves.
+def test_samples_lost_between_count_and_data_are_counted_before_these_samples(bench, take_apart, missed):
+    # The FIFO holds 127 of 128 when its level is read, and overflows before the first packet is read.
     script = f"""
 box = started(8000)
 exchange = box.sensor._exchange
@@ -125,7 +125,7 @@ answer = box.lost
     assert len(origins(samples)) == 1
 
 
-def test_an_interrupt_while_a_frame_is_sent_is_not_forgotten(bench):
+def test_an_interrupt_while_a_frame_is_sent_is_not_missed(bench):
     script = """
 box = started(4000)
 write = box.frames._write
@@ -140,8 +140,8 @@ answer = box.due
     assert bench(script)[1] is True
 
 
-def test_a_chip_whose_interrupt_does_not_come_is_looked_at_all_the_same(bench):
-    # A lead of INT1 that came off: a frame is due after two periods at the latest, far before the FIFO is full.
+def test_a_chip_without_interrupts_is_drained_all_the_same(bench):
+    # A loose INT1 lead: a frame is due after two periods at the latest, long before the FIFO is full.
     script = "box = started(8000)\nboard.chip.on_edge = None\nrun(box, 100)\nanswer = box.lost"
     assert bench(script)[1] == 0
 
@@ -152,7 +152,7 @@ def time_stamps_us(frames: Frames) -> np.ndarray:
     return packets[..., 14].astype(int) << 8 | packets[..., 15]
 
 
-def test_a_host_that_is_silent_for_three_seconds_costs_what_is_counted_and_no_more(bench):
+def test_a_host_that_is_silent_for_three_seconds_costs_only_counted_samples(bench):
     script = """
 box = started(8000)
 run(box, 50)
@@ -167,25 +167,25 @@ box.finish("stop")
 answer = in_step, box.lost
 """
     sent, (in_step, lost) = bench(script)
-    assert in_step == lost  # 100 ms later all is as before
-    assert 23_500 < lost < 24_000  # what was in the FIFO, and a frame each time the port gave up waiting, came out
+    assert in_step == lost  # 100 ms later everything is in step
+    assert 23_500 < lost < 24_000  # the FIFO's content, and one frame per timeout of the port, arrived
     decoder = Decoder()
     samples = [frames for frames in decoder.feed(sent) + decoder.finish() if frames.kind == FrameType.SAMPLES]
     first = np.concatenate([frames.headers["first_sample"] for frames in samples])
     stamps = np.concatenate([time_stamps_us(frames)[:, 0] for frames in samples])
     assert len(set((stamps - 125 * first) % 65536)) == 1
-    assert decoder.damage.bad_frames == 1  # the one that the port could not take to its end
+    assert decoder.damage.bad_frames == 1  # the one that the port cut
 
 
 @pytest.mark.parametrize(("odr_hz", "busy_percent"), [(1000, 5), (4000, 18), (8000, 36)])
-def test_the_load_goes_into_the_status(bench, take_apart, odr_hz, busy_percent):
+def test_the_status_reports_the_load(bench, take_apart, odr_hz, busy_percent):
     # As on an emulated board with the real MicroPython: hardware_notes/board_numbers.md.
     script = f"box = started({odr_hz})\nbox.send_status()\nrun(box, {odr_hz // 32})\nbox.send_status()\nanswer = 0"
     status = take_apart(bench(script)[0]).of("status")[-1].content
     assert status["busy_percent"] == pytest.approx(busy_percent, abs=4)
 
 
-def test_a_stall_goes_into_the_status_that_follows_and_no_further(bench, take_apart):
+def test_a_stall_is_only_in_the_next_status(bench, take_apart):
     script = """
 box = started(4000)
 run(box, 10)
@@ -207,7 +207,7 @@ answer = 0
 
 
 def test_the_numbers_of_a_status_are_json(on_micropython):
-    # Against Python's own json, from nothing to the largest number that a 32-bit board keeps off the heap.
+    # Against Python's json, from zero to the largest number that a 32-bit board keeps off the heap.
     numbers = [0, 9, 10, 99_999, 123_456_789, 2**30 - 1]
     script = f"""
 import json, sys
@@ -228,8 +228,8 @@ print(json.dumps(texts))
     assert set(off.values()) == {0}
 
 
-def test_the_light_tells_how_it_goes(bench):
-    # The patterns of hardware_notes/wiring.md: flashes a second, share of the time.
+def test_the_light_shows_the_state(bench):
+    # The patterns of hardware_notes/wiring.md: flashes per second, duty cycle.
     script = """
 def lit():
     hz, share = board.light

@@ -1,4 +1,4 @@
-"""The acquisition loop on the simulated board, under MicroPython: what it sends, and that sampling needs no heap."""
+"""The acquisition loop on the simulated board, under MicroPython: its frames, and sampling without heap."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def test_a_recording_of_given_length(box, odr_hz):
     recording = frames[2:-1]
     assert (greeting.kind, greeting.content["running"]) == ("hello", False)
     assert (hello.kind, hello.content["running"], hello.content["odr_hz"]) == ("hello", True, odr_hz)
-    # Data sheet DS-000347, section 5.3: bandwidths that the chip offers; what is kept lies below half the rate.
+    # Data sheet DS-000347, section 5.3: the chip's bandwidths; those used lie below half the rate.
     assert hello.content["anti_alias_hz"] == {1000: 258, 2000: 536, 4000: 997, 8000: 1962}[odr_hz] < odr_hz / 2
     assert set(frames.kinds[2:-1]) == {"samples"}
     assert [frame.first_sample for frame in recording] == list(range(0, -(-odr_hz // 64) * 32, 32))
@@ -30,8 +30,8 @@ def test_a_recording_of_given_length(box, odr_hz):
         assert {header & 0xFC for header in headers} == {0x68}  # wire format, layout 1: both sensors, 16 bits, time
 
 
-def test_clock_counter_and_level_tell_the_true_rate(box):
-    # The chip's oscillator is 1.3 % fast, so the newest sample's number grows by 1.013 × 4000 a second of the box.
+def test_clock_counter_and_level_give_the_true_rate(box):
+    # The chip's oscillator is 1.3 % fast, so the newest sample's number grows by 1.013 × 4000 per second of the box.
     frames = box({"do": "start", "seconds": 8}, oscillator_ppm=13000).of("samples")
     first, last = frames[0], frames[-1]
     made = (last.first_sample + last.fifo_level) - (first.first_sample + first.fifo_level)
@@ -40,7 +40,7 @@ def test_clock_counter_and_level_tell_the_true_rate(box):
 
 def test_at_rest_the_counts_are_one_g_and_the_temperature_is_the_chips(box):
     frames = box({"do": "start", "seconds": 2}, noise=0, temperature_c=31).of("samples")
-    # ±16 g in 16 bits: 2048 counts a g (wire format, layout 1); the simulated box lies flat.
+    # ±16 g in 16 bits: 2048 counts per g (wire format, layout 1); the simulated box lies flat.
     assert struct.unpack_from(">3h3h", frames[-1].payload, 1) == (0, 0, 2048, 0, 0, 0)
     # Data sheet DS-000347, section 4.13: degrees Celsius = word / 132.48 + 25.
     assert frames[-1].temperature / 132.48 + 25 == pytest.approx(31, abs=0.01)
@@ -61,15 +61,15 @@ def test_lost_samples_are_counted_to_the_sample(box):
     assert sum(frame.flags for frame in recording) == 2
     assert frames.faults == ["fifo_overflow"]  # the second is only counted
     assert frames[-1].content["lost"] == 42
-    # The packets' own time stamps, 250 µs apart (layout 1), prove where and how many.
+    # The packets' time stamps, 250 µs apart (layout 1), prove where and how many.
     stamps = [struct.unpack_from(">H", frame.payload, at)[0] for frame in recording for at in range(14, 512, 16)]
     gaps = [(b - a) % 65536 for a, b in pairwise(stamps)]
     assert {gap for gap in gaps if gap != 250} == {250 * 38, 250 * 6}
     assert [i + 1 for i, gap in enumerate(gaps) if gap != 250] == [32 * (i + 1) for i, step in enumerate(steps) if step]
 
 
-def test_a_fifo_that_was_full_to_the_last_packet_has_lost_nothing(box):
-    # Data sheet DS-000347, INT_STATUS: FIFO_FULL_INT is set at 128 packets; FIFO_LOST_PKT, what was lost beyond them.
+def test_a_fifo_that_was_just_full_has_lost_nothing(box):
+    # Data sheet DS-000347: FIFO_FULL_INT in INT_STATUS is set at 128 packets; FIFO_LOST_PKT counts those lost beyond.
     frames = box({"do": "start", "seconds": 2}, faults=[{"fault": "fifo_overflow", "at_s": 0.5, "lost": 0}])
     assert max(frame.fifo_level for frame in frames.of("samples")) == 128
     assert {frame.flags for frame in frames.of("samples")} == {0}
@@ -80,16 +80,14 @@ def test_a_fifo_that_was_full_to_the_last_packet_has_lost_nothing(box):
 def test_after_a_bus_error_the_chip_is_set_up_again(box):
     frames = box({"do": "start", "seconds": 2}, faults=[{"fault": "bus_error", "at_s": 1.0, "count": 1}])
     assert frames.faults == ["bus_error"]
-    assert [frame.flags for frame in frames.of("samples") if frame.flags] == [
-        0x06
-    ]  # restarted, and how many lost not known
+    assert [frame.flags for frame in frames.of("samples") if frame.flags] == [0x06]  # restarted, number lost unknown
     assert len(frames.of("samples")) == 250
     assert all({header & 0xFC for header in frame.payload[::16]} == {0x68} for frame in frames.of("samples"))
 
 
-def test_a_chip_that_stays_deaf_is_tried_until_it_answers(box):
+def test_a_chip_that_does_not_answer_is_tried_until_it_does(box):
     frames = box({"do": "start", "seconds": 2}, faults=[{"fault": "bus_error", "at_s": 1.0, "count": 100}])
-    assert frames.faults == ["bus_error"]  # the tries after it, every quarter of a second, are not told
+    assert frames.faults == ["bus_error"]  # later tries, every quarter of a second, are not reported
     assert [frame.flags for frame in frames.of("samples") if frame.flags] == [0x06]
     assert len(frames.of("samples")) == 250
 
@@ -122,10 +120,10 @@ def test_a_self_test_leaves_the_box_ready_to_record(box):
     frames = box({"do": "self_test"}, {"do": "start", "seconds": 0.1}, noise=0)
     assert frames.kinds[:3] == ["hello", "self_test", "hello"]
     assert frames[1].content["ok"]
-    assert struct.unpack_from(">3h3h", frames[-2].payload, 1) == (0, 0, 2048, 0, 0, 0)  # ±16 g again, nothing pushed
+    assert struct.unpack_from(">3h3h", frames[-2].payload, 1) == (0, 0, 2048, 0, 0, 0)  # ±16 g again, no push
 
 
-def test_the_chip_model_has_nothing_to_remark_on_the_driver(bench):
+def test_the_chip_model_has_no_remarks_about_the_driver(bench):
     # INTF_CONFIG1: the reset value 0x91 (data sheet DS-000347, section 13) with bits 7 and 6 as 01 (see the driver).
     script = """
 remarks = []
@@ -151,13 +149,14 @@ def test_there_is_no_self_test_while_sampling(box):
 
 def test_the_same_files_run_under_cpython(box):
     lines = {"do": "start", "odr_hz": 1000, "seconds": 1}, {"do": "mark", "text": "gate"}, {"do": "status"}
-    here, there = box(*lines, interpreter=[sys.executable]), box(*lines)
-    assert here.kinds == there.kinds
-    assert "status" in here.kinds
-    assert [frame.payload for frame in here.of("samples")] == [frame.payload for frame in there.of("samples")]
+    on_cpython, on_micropython = box(*lines, interpreter=[sys.executable]), box(*lines)
+    assert on_cpython.kinds == on_micropython.kinds
+    assert "status" in on_cpython.kinds
+    samples = [[frame.payload for frame in frames.of("samples")] for frames in (on_cpython, on_micropython)]
+    assert samples[0] == samples[1]
 
 
-def test_a_status_comes_by_itself_every_ten_seconds(box):
+def test_a_status_is_sent_every_ten_seconds(box):
     frames = box({"do": "start", "odr_hz": 1000, "seconds": 31})
     clocks = [frame.clock_us for frame in frames if frame.kind == "status"]
     assert [round((clock - frames[1].clock_us) / 1e6) for clock in clocks] == [10, 20, 30]
@@ -195,7 +194,7 @@ def test_a_bad_line_is_answered_and_otherwise_ignored(box, line):
 
 
 def test_after_a_stop_the_box_sleeps(bench):
-    """Also where a frame came due on the way to the stop, which nobody drains any more."""
+    """Even if a frame came due on the way to the stop, which is not drained any more."""
     script = """
 box = started(4000)
 run(box, 3)
@@ -211,12 +210,12 @@ answer = [due, len(naps)]
     assert bench(script)[1] == [True, 30]
 
 
-def test_an_empty_line_only_ends_what_was_left_half_written(box):
+def test_an_empty_line_only_ends_a_half_written_one(box):
     frames = box(b'{"do": "st', b"\n", b"\n", {"do": "hello"}, {"do": "stop"})
     assert frames.kinds == ["hello", "fault", "hello", "bye"]
 
 
-def test_a_restart_ends_the_recording_and_begins_anew(micropython, take_apart, tmp_path):
+def test_a_restart_ends_the_recording_and_restarts_the_box(micropython, take_apart, tmp_path):
     config = tmp_path / "box.json"
     config.write_text("{}")
     sent = subprocess.run(
@@ -228,7 +227,7 @@ def test_a_restart_ends_the_recording_and_begins_anew(micropython, take_apart, t
     again = sent.index(b"\xa7\x74\x62\xd5\x01\x01", sent.index(b'"reason"'))
     before, after = take_apart(sent[:again]), take_apart(sent[again:])
     assert before[-1].content["reason"] == "restart"
-    # machine.reset() of the rp2 port goes through the watchdog; machine.reset_cause() cannot tell: once, it says so.
+    # machine.reset() of the rp2 port uses the watchdog, and machine.reset_cause() reports it as such, once.
     assert after.kinds == ["hello", "hello", "fault"]
     assert after.faults == ["restarted_by_watchdog"]
     assert before[0].content["boot_id"] != after[0].content["boot_id"]
@@ -311,7 +310,7 @@ def without_heap(odr_hz: int, frames: int, trespass: str = "") -> str:
 
 @pytest.mark.parametrize("odr_hz", [4000, 8000])
 def test_sampling_never_touches_the_heap(bench, take_apart, odr_hz):
-    # Longer than ten seconds, so that the second's work and the status are among it.
+    # Longer than ten seconds, to include the once-per-second work and a status.
     sent, seconds = bench(without_heap(odr_hz, 11 * odr_hz // 32), latency_us=3000)
     frames = take_apart(sent)
     assert set(frames.kinds[1:]) == {"samples", "status"}
@@ -320,6 +319,6 @@ def test_sampling_never_touches_the_heap(bench, take_apart, odr_hz):
     assert frames[-1].first_sample == (len(frames.of("samples")) - 1) * 32
 
 
-def test_the_locked_heap_would_have_told(bench):
+def test_the_locked_heap_detects_an_allocation(bench):
     with pytest.raises(AssertionError, match="heap is locked"):
         bench(without_heap(4000, 10, "bytearray(1)"))

@@ -1,4 +1,4 @@
-"""The firmware's source files: they compile for the boards, and they use MicroPython's modules as those are."""
+"""The firmware's source files compile for the boards, and use MicroPython's modules correctly."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from towertap.firmware import board_files, firmware_dir
 # The RP2040's instruction set and the RP2350's two.
 ARCHITECTURES = ["armv6m", "armv7emsp", "rv32imc"]
 
-# The stubs contradict themselves in places; what is checked here is the firmware against them.
+# The stubs contradict themselves in places; only the firmware is checked against them.
 MYPY = """
 [mypy]
 check_untyped_defs = True
@@ -29,7 +29,7 @@ ignore_errors = True
 
 @pytest.mark.parametrize("architecture", ARCHITECTURES)
 def test_every_file_compiles(tmp_path, architecture):
-    # mpy-cross is MicroPython's own compiler; it turns down what the native emitters cannot do.
+    # mpy-cross is MicroPython's own compiler; it refuses what the native emitters cannot do.
     for path in board_files():
         subprocess.run(
             [sys.executable, "-m", "mpy_cross", f"-march={architecture}", "-o", tmp_path / "out.mpy", path],
@@ -38,14 +38,14 @@ def test_every_file_compiles(tmp_path, architecture):
         )
 
 
-def test_box_and_host_are_of_one_version(on_micropython):
+def test_box_and_host_have_one_version(on_micropython):
     script = "import json, sys; sys.path.insert(0, '.'); import towertap_box; print(json.dumps(towertap_box.VERSION))"
     assert on_micropython(script) == towertap.__version__
 
 
 @pytest.fixture(scope="session")
 def typings(tmp_path_factory) -> Path:
-    """MicroPython's stubs in a folder of their own, as mypy wants them."""
+    """MicroPython's stubs in their own folder, as mypy needs them."""
     folder = tmp_path_factory.mktemp("typings")
     for distribution in ("micropython-rp2-stubs", "micropython-stdlib-stubs"):
         for file in importlib.metadata.files(distribution):
@@ -71,7 +71,7 @@ def check_types(folder: Path, typings: Path, scratch: Path) -> str:
 
 @pytest.fixture
 def firmware(tmp_path) -> Path:
-    """The board's files by themselves: beside an installed package mypy would take its neighbours for the library."""
+    """A copy of the board's files: next to an installed package, mypy would take its neighbours for the library."""
     folder = tmp_path / "firmware"
     for path in board_files():
         (folder / path).parent.mkdir(parents=True, exist_ok=True)

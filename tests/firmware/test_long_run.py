@@ -1,4 +1,4 @@
-"""Some minutes of the long run: every counter wraps, nothing is lost, and the rate holds."""
+"""Some minutes of the long run: every counter wraps, nothing is lost, and the rate is exact."""
 
 import subprocess
 import sys

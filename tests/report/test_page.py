@@ -12,11 +12,13 @@ from towertap.compare.comparison import compare
 from towertap.compare.findings.describe import findings_table
 from towertap.compare.sections import SECTIONS
 from towertap.compare.sections.captures import CapturesSection, conditions, order
+from towertap.drawing.picture import DrawnPicture
 from towertap.report.driven import driven
-from towertap.report.page import PagePicture, render
+from towertap.report.page import render
 from towertap.report.report import write_report
+from towertap.words.table import tabulate
 
-NO_PICTURE = PagePicture("", "", (), "")
+NO_PICTURE = DrawnPicture("", "", "", (), tabulate("", []))
 ODD = "odd-\udcff"
 """The byte FF after os.fsdecode."""
 VOID = {"meta", "img", "br", "link", "hr", "input"}

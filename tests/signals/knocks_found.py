@@ -1,9 +1,9 @@
-"""How many knocks are found, and how many are found that are none; run it for the full count.
+"""Detection rate and false alarms of knocks; run it for the full count.
 
-`python -m tests.signals.knocks_found [MINUTES]` puts 200 knocks into backgrounds of each kind and prints the share
-found, and the false alarms a minute of MINUTES of each kind (60 by default) with nothing put in. A knock is a damped
-sinusoid of 60 to 400 Hz, a damping ratio of 2 to 10 %, any phase and any direction, whose peak in band is twice the
-local crest: the largest magnitude, in band, of the second around it without the knock.
+`python -m tests.signals.knocks_found [MINUTES]` adds 200 knocks to each kind of background and prints the share found,
+and the false alarms per minute in MINUTES of each kind (60 by default) without knocks. A knock is a damped sinusoid of
+60 to 400 Hz, a damping ratio of 2 to 10 %, any phase and any direction. Its peak in band is twice the local crest: the
+largest in-band magnitude of the second around it without the knock.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ from towertap.signals.bands import design
 from towertap.signals.knocks import KnockFinder, band_hz
 
 SENSOR_MS2 = 70e-6 * 9.80665 * np.sqrt(RATE_HZ / 2)
-"""R.m.s. of the chip's own noise up to half the rate, by its data sheet (70 µg/√Hz, the figure of wire/layouts.py)."""
+"""R.m.s. of the chip's own noise up to half the rate, by its data sheet (70 µg/√Hz, as in wire/layouts.py)."""
 LEAD_S = 9.0
-"""What pulling away takes."""
+"""Time for pulling away."""
 SHARED_DRIVES = 8
 NEAR_S = 0.03
-"""A knock counts as found where one is told so near its start."""
+"""A knock counts as found if one is reported this close to its start."""
 
 
-def driven(road, seconds, rng):
-    """Pieces (3, n) of a demo's road, `seconds` long in all: as many drives as it takes, the chip's noise on top."""
-    road = next(one for one in ROADS if one.name == road)
+def driven(name, seconds, rng):
+    """Pieces (3, n) of a demo road, `seconds` long in all, from as many drives as needed, with the chip's noise."""
+    road = next(road for road in ROADS if road.name == name)
     longest = min(40.0, (LENGTH_M - 15) / (road.speed_kmh / 3.6))
     while seconds > 0:
         drives = [
@@ -44,7 +44,7 @@ def driven(road, seconds, rng):
 
 
 def noise(kind, seconds, rng):
-    """Pieces (3, n) of noise, 60 s each: white, with a level that wanders, or of heavy-tailed samples; 0.3 m/s²."""
+    """Pieces (3, n) of noise of 0.3 m/s², 60 s each: white, with a wandering level, or with heavy-tailed samples."""
     n = 60 * RATE_HZ
     for _ in range(max(1, round(seconds / 60))):
         if kind.startswith("Student"):
@@ -61,13 +61,13 @@ KINDS = ("bypass", "bypass, level wanders 35 %", *WANDERING, "Student 8", "Stude
 def wander(n, rng, seconds=0.2):
     """A Gaussian level (n,) of r.m.s. 1, correlated over `seconds`."""
     steps = n // 40 + 2
-    held = np.exp(-40 / RATE_HZ / seconds)
-    level = signal.lfilter([np.sqrt(1 - held**2)], [1, -held], rng.standard_normal(steps + 200))[200:]
+    decay = np.exp(-40 / RATE_HZ / seconds)
+    level = signal.lfilter([np.sqrt(1 - decay**2)], [1, -decay], rng.standard_normal(steps + 200))[200:]
     return np.interp(np.arange(n) / 40, np.arange(steps), level)
 
 
 def background(kind, seconds, rng):
-    """Pieces of one kind: a road of the demo, noise, or tyre noise of wandering level on the demo's smooth road."""
+    """Pieces of one kind: a demo road, noise, or tyre noise of wandering level on the demo's smooth road."""
     if kind.startswith("bypass,"):
         for piece in driven("bypass", seconds, rng):
             n = piece.shape[1]
@@ -77,7 +77,7 @@ def background(kind, seconds, rng):
 
 
 def put_in(piece, rng, every_s=3.0):
-    """The same piece with a knock every few seconds at twice the local crest, and when they start, s."""
+    """The piece with a knock every few seconds at twice the local crest, and the knocks' start times in s."""
     magnitude, settled = in_band(piece)
     half, with_knocks = RATE_HZ // 2, piece.copy()
     starts = np.arange(2.0, piece.shape[1] / RATE_HZ - 2.0, every_s)
@@ -114,34 +114,34 @@ def ring(hz, damping, phase, rate_hz=RATE_HZ):
 
 
 def share_found(kind, knocks, seed):
-    """How many of how many knocks are found in a background of one kind."""
+    """Numbers of knocks found and of knocks added, in a background of one kind."""
     rng = np.random.default_rng(seed)
-    found = put = 0
+    n_found = n_added = 0
     for piece in background(kind, 10 * knocks, rng):
-        heard, starts = put_in(piece, rng)
-        onsets = np.array([one.onset_s for one in find_knocks([heard])])
-        there = [bool((abs(onsets - start) < NEAR_S).any()) for start in starts][: knocks - put]
-        found, put = found + sum(there), put + len(there)
-        if put == knocks:
-            return found, put
-    return found, put
+        with_knocks, starts = put_in(piece, rng)
+        onsets = np.array([knock.onset_s for knock in find_knocks([with_knocks])])
+        is_found = [bool((abs(onsets - start) < NEAR_S).any()) for start in starts][: knocks - n_added]
+        n_found, n_added = n_found + sum(is_found), n_added + len(is_found)
+        if n_added == knocks:
+            break
+    return n_found, n_added
 
 
 def false_alarms(kind, minutes, seed):
-    """Knocks told in a background with nothing put in, and the minutes listened to."""
-    count = listened = 0
+    """Number of knocks reported in a background without any, and its minutes."""
+    count = searched = 0
     for piece in background(kind, 60 * minutes, np.random.default_rng(seed)):
-        count, listened = count + len(find_knocks([piece])), listened + piece.shape[1] / RATE_HZ / 60
-    return count, listened
+        count, searched = count + len(find_knocks([piece])), searched + piece.shape[1] / RATE_HZ / 60
+    return count, searched
 
 
 def _row(task):
     kind, minutes = task
-    (found, put), (count, listened) = share_found(kind, 200, 1), false_alarms(kind, minutes, 2)
+    (n_found, n_added), (count, searched) = share_found(kind, 200, 1), false_alarms(kind, minutes, 2)
     low, high = stats.chi2.ppf(0.025, 2 * count) / 2 if count else 0.0, stats.chi2.ppf(0.975, 2 * count + 2) / 2
     return (
-        f"{kind}: {found} of {put} knocks found; with nothing put in {count} in {listened:.0f} minutes, "
-        f"{count / listened:.2f} a minute (95 % interval {low / listened:.2f} to {high / listened:.2f})"
+        f"{kind}: {n_found} of {n_added} knocks found; without knocks {count} in {searched:.0f} minutes, "
+        f"{count / searched:.2f} per minute (95 % interval {low / searched:.2f} to {high / searched:.2f})"
     )
 
 

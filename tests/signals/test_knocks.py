@@ -1,4 +1,4 @@
-"""Knocks: found at twice the local crest, few found where there are none, and described as they are."""
+"""Knocks: found at twice the local crest, few false alarms, and described correctly."""
 
 from __future__ import annotations
 
@@ -31,13 +31,13 @@ def test_ring_down_is_that_of_the_analytic_damped_sinusoid(rate_hz, hz, damping)
         assert knock.ring_hz == pytest.approx(hz, rel=0.015)
         assert knock.peak_ms2 == pytest.approx(1.0, rel=0.05)
         assert knock.onset_s == pytest.approx(2.0, abs=0.004)
-        # The filter's rise and an unlucky phase add or take a wave.
+        # The filter's rise and an unlucky phase add or remove a wave.
         half_s = np.log(2) / (2 * np.pi * hz * damping)
         assert knock.duration_s == pytest.approx(half_s, abs=max(0.008, 1.3 / hz))
 
 
 def test_a_blow_that_does_not_ring_has_no_ring_down():
-    """A sample of 1 ms of white noise has no frequency."""
+    """A short burst of white noise has no frequency."""
     rng = np.random.default_rng(3)
     piece = 0.003 * rng.standard_normal((3, 16000))
     piece[2, 8000:8400] += rng.standard_normal(400) * np.exp(-np.arange(400) / 60)
@@ -48,13 +48,13 @@ def test_a_blow_that_does_not_ring_has_no_ring_down():
 def test_the_same_knocks_however_the_stream_is_cut():
     piece = next(knocks_found.background("level wanders 35 %", 60, np.random.default_rng(4)))
     piece, starts = knocks_found.put_in(piece, np.random.default_rng(5))
-    whole = find_knocks([piece], 4000)
-    cut = find_knocks(np.array_split(piece, 37, axis=1), 4000)
-    assert [knock.onset_s for knock in cut] == pytest.approx([knock.onset_s for knock in whole])
-    assert len(whole) >= 0.95 * starts.size
+    at_once = find_knocks([piece], 4000)
+    in_blocks = find_knocks(np.array_split(piece, 37, axis=1), 4000)
+    assert [knock.onset_s for knock in in_blocks] == pytest.approx([knock.onset_s for knock in at_once])
+    assert len(at_once) >= 0.95 * starts.size
 
 
-def test_gravity_and_a_long_rough_stretch_are_no_knocks():
+def test_gravity_and_a_long_rough_stretch_are_not_knocks():
     rng = np.random.default_rng(6)
     piece = 0.05 * rng.standard_normal((3, 40000))
     piece[:, 20000 : 20000 + round(3 * LONGEST_S * 4000)] *= 10
@@ -62,7 +62,7 @@ def test_gravity_and_a_long_rough_stretch_are_no_knocks():
     assert not find_knocks([piece], 4000)
 
 
-def test_a_piece_shorter_than_the_filter_has_nothing_to_listen_to():
+def test_a_piece_shorter_than_the_filter_has_no_knocks():
     assert not find_knocks([np.zeros((3, 20))], 4000)
 
 
@@ -72,9 +72,9 @@ def test_a_rate_too_low_is_refused():
 
 
 @pytest.mark.parametrize("kind", ["bypass", "Gaussian", "level wanders 35 %"])
-def test_at_twice_the_local_crest_95_in_100_are_found_and_few_that_are_none(kind):
-    """The short run of knocks_found.py, which prints the full one."""
-    there, put = knocks_found.share_found(kind, 80, 11)
-    assert there >= 0.95 * put
+def test_at_twice_the_local_crest_95_percent_are_found_with_few_false_alarms(kind):
+    """A short run of knocks_found.py."""
+    n_found, n_added = knocks_found.share_found(kind, 80, 11)
+    assert n_found >= 0.95 * n_added
     count, minutes = knocks_found.false_alarms(kind, 4, 12)
     assert count <= 2 * FALSE_PER_MINUTE * minutes

@@ -1,4 +1,4 @@
-"""What a recording tells of its recorder: clipping and folding that were put in, and none where there was none."""
+"""Evidence of clipping and aliasing in recordings with and without them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def ride(seed=1, n=5000):
 
 @pytest.mark.parametrize("step", [0.0, 0.01, 0.1])
 def test_clipped_axes_are_found_and_others_not(step):
-    """Motion as continuous values and as counts of a recorder; -8 and 28 are 2.2 and 2.3 standard deviations away."""
+    """Motion as continuous values and as a recorder's counts; −8 and 28 are 2.2 and 2.3 standard deviations away."""
     for seed in range(20):
         values = ride(seed)
         counts = np.round(values / step) * step if step else values
@@ -31,22 +31,22 @@ def test_one_flat_top_of_three_samples_is_a_range_end():
 
 
 @pytest.mark.parametrize("step", [0.05, 0.3, 1.0])
-def test_the_rounded_crest_of_a_slow_wave_is_no_range_end(step):
+def test_the_rounded_crest_of_a_slow_wave_is_not_a_range_end(step):
     for hz in np.linspace(0.5, 2.0, 40):
         wave = 8 * np.sin(2 * np.pi * hz * np.arange(3000) / 500)
         assert range_ends(np.round(wave / step) * step) == (None, None)
 
 
-def test_noise_at_rest_and_an_axis_that_never_moves_are_no_clipping():
-    """Quantised noise visits its extreme again and again, but less often than what lies beside it."""
-    found = [range_ends(np.round(np.random.default_rng(seed).normal(0, 5, 4000))) for seed in range(500)]
-    assert sum(ends != (None, None) for ends in found) <= 5
+def test_noise_at_rest_and_a_constant_axis_are_not_clipping():
+    """Quantised noise reaches its extreme repeatedly, but less often than the next value."""
+    all_ends = [range_ends(np.round(np.random.default_rng(seed).normal(0, 5, 4000))) for seed in range(500)]
+    assert sum(ends != (None, None) for ends in all_ends) <= 5
     assert range_ends(np.zeros(100)) == (None, None)
     assert range_ends(np.full(5, np.nan)) == (None, None)
 
 
 def test_the_share_above_four_tenths_of_the_rate_is_that_of_the_tones():
-    """Two tones of amplitudes 1 and 0.5: a fifth of the power is the second's."""
+    """Two tones of amplitudes 1 and 0.5: the second has a fifth of the power."""
     at = np.arange(20000) / 500
     both = 9.8 + np.cos(2 * np.pi * 50 * at) + 0.5 * np.cos(2 * np.pi * 230 * at)
     assert crowded_share(both, 500.0) == pytest.approx(0.2, abs=0.005)
@@ -54,7 +54,7 @@ def test_the_share_above_four_tenths_of_the_rate_is_that_of_the_tones():
     assert crowded_share(np.ones(100), 500.0) == 0
 
 
-def test_doubts_are_told_by_axis():
+def test_doubts_name_the_axis():
     calm = np.convolve(ride(), np.hanning(15) / np.hanning(15).sum(), "same")
     assert doubts({"x": calm}, 500.0) == []
     clipped, crowded = doubts({"x": calm, "z": np.clip(ride(), 0, 20)}, 500.0)

@@ -1,4 +1,4 @@
-"""Resampling: tones whose values are known at every moment, and scipy's own resampling by Fourier transform."""
+"""Resampling against tones of known values, and against scipy's resampling by Fourier transform."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def spectrum(values, rate_hz):
 
 @pytest.mark.parametrize("hz", [5.0, 100.0, 200.0, 220.0, 240.0])
 def test_a_tone_up_to_nearly_half_the_rate_keeps_its_size_and_has_no_image(hz):
-    """Analytic: a recording at 500 Hz for a box's motion at 16 kHz; an image would lie at 500 Hz − hz."""
+    """Analysis: a recording at 500 Hz as a box's motion at 16 kHz; an image would lie at 500 Hz − hz."""
     values, rate_hz = resample(np.cos(2 * np.pi * hz * np.arange(2000) / 500), 500.0, 16000.0)
     amplitudes, frequency_hz = spectrum(values, rate_hz)
     assert rate_hz == 16000
@@ -26,7 +26,7 @@ def test_a_tone_up_to_nearly_half_the_rate_keeps_its_size_and_has_no_image(hz):
     assert amplitudes[frequency_hz > 255].max() < 2e-4
 
 
-def test_what_the_lower_rate_cannot_carry_is_taken_away():
+def test_frequencies_above_the_lower_rates_limit_are_removed():
     values, _ = resample(np.cos(2 * np.pi * 270 * np.arange(20000) / 4000), 4000.0, 500.0)
     assert np.abs(values[100:-100]).max() < 2e-4
 
@@ -41,7 +41,7 @@ def test_it_is_scipys_fourier_resampling_where_that_is_exact():
 
 
 @pytest.mark.parametrize("rate_hz", [99.87, 997.3, 4032.8565, 44100.0])
-def test_the_new_rate_is_told_exactly_and_gravity_stays(rate_hz):
+def test_the_new_rate_is_exact_and_gravity_stays(rate_hz):
     values, new_hz = resample(np.full((500, 2), 9.80665), rate_hz, 16000.0)
     assert new_hz == pytest.approx(16000, rel=1e-6)
     assert values.shape == (pytest.approx(500 * new_hz / rate_hz, abs=1), 2)

@@ -1,4 +1,4 @@
-"""The sound of two stretches: tones of known size, as scipy's spectrum finds them again."""
+"""The sound of two stretches: tones of known amplitude, measured by scipy's spectrum."""
 
 from __future__ import annotations
 
@@ -25,24 +25,24 @@ def amplitude(values, hz):
     return np.sqrt(2 * power[np.abs(frequency_hz - hz) < 2].sum() / 1.5)
 
 
-def test_before_and_after_come_in_turns_at_the_same_gain():
+def test_before_and_after_alternate_at_the_same_gain():
     sound = in_turns(tone(80, 3.0), 4000.0, tone(80, 1.0), 4000.0)
     before, after, before_again, after_again = stretches(sound, 2.0)
     assert np.array_equal(before, before_again)
     assert np.array_equal(after, after_again)
-    assert amplitude(before, 80) == pytest.approx(0.5, rel=0.05)  # half of full scale, less what the fades take
+    assert amplitude(before, 80) == pytest.approx(0.5, rel=0.05)  # half of full scale, less the fades
     assert amplitude(before, 80) / amplitude(after, 80) == pytest.approx(3, rel=1e-3)
     assert np.abs(sound).max() <= 0.51 * 32767
 
 
-def test_what_cannot_be_heard_is_left_out_and_the_rest_keeps_its_pitch():
+def test_inaudible_frequencies_are_removed_and_the_pitch_stays():
     slow, fast = in_turns(tone(3, 5.0) + tone(120, 1.0), 4000.0, tone(120, 1.0, 500.0), 500.0), 120
     before, after, *_ = stretches(slow, 2.0)
     assert amplitude(before, 3) < 1e-3
     assert amplitude(before, fast) == pytest.approx(amplitude(after, fast), rel=0.01)  # two rates, one pitch and size
 
 
-def test_it_fades_and_there_is_a_tone_before_each():
+def test_stretches_fade_and_follow_a_tone():
     sound = in_turns(tone(80, 1.0), 4000.0, tone(80, 1.0), 4000.0) / 32767
     first, *_ = stretches(sound * 32767, 2.0)
     rows = round(FADE_S * SOUND_HZ)
@@ -63,6 +63,6 @@ def test_it_fades_and_there_is_a_tone_before_each():
         (np.ones(20), 4000.0, "too short"),
     ],
 )
-def test_what_cannot_become_a_sound_is_refused(values, rate_hz, says):
+def test_values_that_give_no_sound_are_refused(values, rate_hz, says):
     with pytest.raises(AnalysisError, match=says):
         in_turns(values, rate_hz, values, rate_hz)

@@ -1,4 +1,4 @@
-"""Densities and cross-spectra of signals in blocks against scipy over the whole."""
+"""Densities and cross-spectra of signals in blocks against scipy for the complete signal."""
 
 import numpy as np
 from hypothesis import given, settings
@@ -15,7 +15,7 @@ def noise(rows, seed=1):
 
 @settings(max_examples=25, deadline=None)
 @given(cuts=st.lists(st.integers(0, 9000), max_size=12), rate_hz=st.sampled_from([500.0, 1000.3, 1001.0]))
-def test_any_blocks_give_what_scipy_gives_for_the_whole(cuts, rate_hz):
+def test_any_blocks_give_scipys_density_of_the_complete_signal(cuts, rate_hz):
     x = noise(9000) + 9.8
     welch = WelchSum(rate_hz, 1.0)
     for block in np.split(x, sorted(cuts)):

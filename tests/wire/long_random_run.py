@@ -2,11 +2,11 @@
 
     python -m tests.wire.long_random_run --streams 1000000
 
-A stream is a row of frames, lies and noise made from hardware_notes/wire_format.md, then flipped, cut, repeated and
-interleaved. Each byte carries the place in the frame that it was sent in, so what must come out is known without any
-decoder: only frames that were sent, byte for byte; and every frame whose bytes still stand together untouched. What
-comes out is also held to a plain reading of the page. Of 2^32 wrong check values one holds by chance: a failure told
-by the first condition alone, once in many runs, may be that.
+A stream is a sequence of frames, false headers and noise made from hardware_notes/wire_format.md, then flipped, cut,
+repeated and interleaved. Each byte carries its place in the frame it was sent in, so the right result is known without
+any decoder: only frames that were sent, byte for byte; and every frame whose bytes are still contiguous and untouched.
+The result is also compared with a plain reading of the page. One of 2^32 wrong check values matches by chance, so a
+failure of only the first condition, once in many runs, may be that.
 """
 
 import argparse

@@ -2,9 +2,8 @@
 
     python -m tests.wire.make_streams example_captures/streams
 
-Streams by hand are written field by field from hardware_notes/wire_format.md; those of the firmware come from the
-simulated box. The expected reading is worked out here, word by word from the page and a frame at a time, by nothing of
-the package.
+Streams made by hand are written field by field from hardware_notes/wire_format.md; those of the firmware come from the
+simulated box. The expected reading is computed here, frame by frame and straight from the page, without the package.
 """
 
 import argparse
@@ -254,7 +253,7 @@ def plain_reading(stream):
     """The page's reading of a stream, frame by frame: frames, samples, gaps and missing messages."""
     frames, skipped = plain_frames(stream)
     rows, expected_sequence, next_sample, clock_us, boot = 0, None, None, 0, None
-    unexplained, anew, count = 0, False, 0
+    unexplained, has_restarted, count = 0, False, 0
     gaps, lost_messages, readings, unknown = [], [], [], 0
 
     def account(missing, flags):
@@ -275,7 +274,7 @@ def plain_reading(stream):
         step = 0 if expected_sequence is None else (frame["sequence"] - expected_sequence) % 2**32
         expected_sequence = (frame["sequence"] + 1) % 2**32
         if step >= 2**31:
-            anew, unexplained = anew or rows > 0, 0
+            has_restarted, unexplained = has_restarted or rows > 0, 0
         else:
             unexplained += step
         kind = frame["type"]
@@ -283,24 +282,24 @@ def plain_reading(stream):
             hello = json.loads(frame["payload"])
             is_new = hello["boot_id"] != boot
             if rows:
-                anew = anew or (boot is not None and is_new)
+                has_restarted = has_restarted or (boot is not None and is_new)
             elif hello["running"] and (is_new or next_sample is None):
                 next_sample, unexplained = frame["first_sample"], 0
             boot = hello["boot_id"]
         elif kind == 6:
             missing = 0 if next_sample is None else frame["first_sample"] - next_sample
-            if not anew and (missing > 0 or unexplained):
+            if not has_restarted and (missing > 0 or unexplained):
                 account(max(missing, 0), 0)
             unexplained = 0
         elif kind == 2 and frame["layout"] == 1:
             missing = 0 if next_sample is None else frame["first_sample"] - next_sample
-            if rows and (anew or missing < 0 or frame["clock_us"] < clock_us):
+            if rows and (has_restarted or missing < 0 or frame["clock_us"] < clock_us):
                 gaps.append([rows, None, "box_restart"])
                 unexplained = 0
             else:
                 count = frame["count"]
                 account(max(missing, 0), frame["flags"])
-            anew, count = False, frame["count"]
+            has_restarted, count = False, frame["count"]
             rows += frame["count"]
             next_sample, clock_us = frame["first_sample"] + frame["count"], frame["clock_us"]
             for k in range(frame["count"]):

@@ -99,7 +99,7 @@ class SerialBox(Closing):
             self._serial.write(lines)
 
     def send_start(self, odr_hz: int, seconds: float | None = None) -> None:
-        """Start the box at a rate, with its chip's default ranges; it stops by itself after `seconds` of samples."""
+        """Start the box at a rate, with its chip's fixed ranges; it stops by itself after `seconds` of samples."""
         self.send({"do": "start", "odr_hz": odr_hz} | ({} if seconds is None else {"seconds": seconds}))
 
     def mark(self, text: str) -> None:

@@ -59,7 +59,7 @@ class BoxSettings(TypedDict, total=False):
     offset_counts: Sequence[int]
     scale_error: Sequence[float]
     latency_us: int
-    """Largest of the processor's random delays."""
+    """Largest of the processor's occasional delays."""
     self_test_codes: Sequence[int]
     """The factory's codes, 0 to 255, for x, y, z of the accelerometer, then of the gyroscope; 0: none."""
     serial: str

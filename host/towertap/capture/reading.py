@@ -61,7 +61,7 @@ class Capture(Closing):
         self.odr_hz = self._number("odr_hz", *RATES_HZ)
         self.rate_hz = self._number("rate_hz", 0.5 * self.odr_hz, 2 * self.odr_hz)
         self.scales = {name: self._number(schema.SCALES[name], 1e-9, 1e3) for name in layout.quantities}
-        """m/s² or rad/s a count, by quantity."""
+        """m/s² or rad/s per count, by quantity."""
         for name in ("bad_frames", "skipped_bytes"):
             self._number(name, 0, LARGEST_COUNTER)
         self.scale_ms2 = self.scales["acceleration"]
@@ -69,7 +69,7 @@ class Capture(Closing):
         self.axes = tuple(f"{name} {axis}" for name in layout.quantities for axis in "xyz")
         """Names of all axes, such as "acceleration x"."""
         self.axis_scales = np.repeat(list(self.scales.values()), 3)
-        """(n,) m/s² or rad/s a count, by axis."""
+        """(n,) m/s² or rad/s per count, by axis."""
         version = schema.version_of(file)
         stored = {name: file[entry.name] for name, entry in schema.counts_of(layout, version).items()}
         counts_type = Counts if version >= (3, 0) else EarlierCounts

@@ -1,17 +1,17 @@
 """`towertap bench noise`: the sensor's noise at rest."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.console import Group
 from rich.table import Table
 
 from towertap.bench.noise import UG_MS2, Noise, measure
-from towertap.cli._bench_recording import captured, measured, recording_options
+from towertap.cli._bench_recording import measured_now, recording_options
 from towertap.cli._outcome import PATH, Outcome, answers, judged
 from towertap.signals.metrics import METRICS
 
-SECONDS = 1800.0
 GUIDE = (
     "Lay it on a folded cloth on a stone floor, or on a heavy table on the ground floor, and tape its cable down. Wait "
     "ten minutes until it is warm, then leave it alone: footsteps, doors, fans, traffic and a computer running on the "
@@ -21,17 +21,15 @@ GUIDE = (
 
 @click.command(
     short_help="noise, tones, slow drift and noise floors at rest",
-    help=f"Measure noise density, Allan deviation, tones and the noise floor of every metric from CAPTURE, a recording "
-    f"at rest. Without CAPTURE it records one now ({SECONDS:.0f} s unless --seconds). Exit status 1: the box was not "
-    "at rest.",
+    help="Measure noise density, Allan deviation, tones and the noise floor of every metric from CAPTURE, a recording "
+    "at rest, or from one recorded now. Exit status 1: the box was not at rest.",
 )
 @click.argument("capture", required=False, type=PATH)
-@recording_options(odr_hz=4000)
+@recording_options(odr_hz=4000, seconds=1800.0)
 @answers
-def noise(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, bench: Path | None) -> Outcome:
+def noise(capture: Path | None, **recording: Any) -> Outcome:
     """Record if no capture is given, measure, draw, keep the record."""
-    path = captured(capture, "noise", GUIDE, port, seconds or SECONDS, odr_hz, bench)
-    result, data = measured("noise", path, bench, measure)
+    result, data = measured_now("noise", measure, GUIDE, capture, **recording)
     figure = data["record"].with_suffix(".png")
     subject = data["subject"]
     draw(result, f"box {subject.serial}, {subject.chip}, {subject.odr_hz:g} Hz", figure)

@@ -23,12 +23,12 @@ LONGEST_S = 1e5
 """A longer recording is taken for a typing error."""
 
 
-def recording_options(odr_hz: int) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
-    """The options of a command that records if no capture is given."""
-    rates = click.Choice([str(rate_hz) for rate_hz in RATES_HZ])
-    seconds = click.option("--seconds", type=click.FloatRange(1, LONGEST_S), help="Length of the recording, s.")
+def recording_options(odr_hz: int, seconds: float) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """The options of a command that records if no capture is given, with these defaults."""
+    rates, lengths = click.Choice([str(rate_hz) for rate_hz in RATES_HZ]), click.FloatRange(1, LONGEST_S)
+    length = click.option("--seconds", type=lengths, default=seconds, show_default=True, help="Length to record, s.")
     rate = click.option("--odr-hz", type=rates, default=str(odr_hz), show_default=True, help="Samples per second.")
-    return lambda command: port_option(seconds(rate(bench_option(command))))
+    return lambda command: port_option(length(rate(bench_option(command))))
 
 
 @contextmanager
@@ -42,26 +42,11 @@ def guided(port: str | None, guide: str) -> Iterator[SerialBox]:
 
 
 def record_now(
-    box: SerialBox,
-    kind: str,
-    seconds: float,
-    odr_hz: str,
-    folder: Path | None,
-    look: Look = lambda raw, stop: "",
+    box: SerialBox, kind: str, seconds: float, odr_hz: str, bench: Path | None, look: Look = lambda raw, stop: ""
 ) -> Path:
     """Record from a connected box into the bench folder; return the capture's path."""
-    recorder = Recorder(box, folder or Path("bench"), int(odr_hz), seconds)
+    recorder = Recorder(box, bench or Path("bench"), int(odr_hz), seconds)
     return recorder.capture(Conditions(notes=f"bench: {kind}"), kind, look)[1]
-
-
-def captured(
-    capture: Path | None, kind: str, guide: str, port: str | None, seconds: float, odr_hz: str, folder: Path | None
-) -> Path:
-    """The given capture, or one recorded now."""
-    if capture:
-        return capture
-    with guided(port, guide) as box:
-        return record_now(box, kind, seconds, odr_hz, folder)
 
 
 class Result(Protocol):
@@ -74,10 +59,20 @@ class Result(Protocol):
 R = TypeVar("R", bound=Result)
 
 
-def measured(kind: str, path: Path, folder: Path | None, measure: Callable[[Capture], R]) -> tuple[R, dict[str, Any]]:
+def measured(kind: str, measure: Callable[[Capture], R], path: Path, bench: Path | None) -> tuple[R, dict[str, Any]]:
     """Measure a capture and write the bench record; return the result and the JSON answer (`record`: its path)."""
     with open_capture(path) as opened:
         result = measure(opened)
         record = records.record_of(kind, opened, plain(result.data()))
-    written = records.write(record, records.bench_folder(path, folder))
+    written = records.write(record, records.bench_folder(path, bench))
     return result, {"capture": path, "record": written, "subject": record.subject, **result.data()}
+
+
+def measured_now(
+    kind: str, measure: Callable[[Capture], R], guide: str, path: Path | None, port: str | None, **recording: Any
+) -> tuple[R, dict[str, Any]]:
+    """Same as `measured`, after recording the capture if there is none."""
+    if not path:
+        with guided(port, guide) as box:
+            path = record_now(box, kind, **recording)
+    return measured(kind, measure, path, recording["bench"])

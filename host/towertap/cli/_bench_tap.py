@@ -1,16 +1,16 @@
 """`towertap bench tap`: up to which frequency the mounting can be trusted."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from towertap.bench.tap import Taps, measure
 from towertap.capture.reading import Capture
-from towertap.cli._bench_recording import captured, measured, recording_options
+from towertap.cli._bench_recording import measured_now, recording_options
 from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.errors import AnalysisError
 
-SECONDS = 30.0
 LONGEST_S = 600.0
 GUIDE = (
     "Mount the box as for a drive; engine off. Tap the metal a hand's breadth from the box with the plastic handle of "
@@ -20,16 +20,15 @@ GUIDE = (
 
 @click.command(
     short_help="mounted resonance and usable band from taps",
-    help=f"Find the mounted resonance, its damping and the usable band from CAPTURE, a recording of taps at 8 kHz. "
-    f"Without CAPTURE it records taps now ({SECONDS:.0f} s unless --seconds). Exit status 1: the taps do not agree.",
+    help="Find the mounted resonance, its damping and the usable band from CAPTURE, a recording of taps at 8 kHz, or "
+    "from one recorded now. Exit status 1: the taps do not agree.",
 )
 @click.argument("capture", required=False, type=PATH)
-@recording_options(odr_hz=8000)
+@recording_options(odr_hz=8000, seconds=30.0)
 @answers
-def tap(capture: Path | None, port: str | None, seconds: float | None, odr_hz: str, bench: Path | None) -> Outcome:
+def tap(capture: Path | None, **recording: Any) -> Outcome:
     """Record if no capture is given, find the taps, keep the record."""
-    path = captured(capture, "tap", GUIDE, port, seconds or SECONDS, odr_hz, bench)
-    taps, data = measured("tap", path, bench, _measure)
+    taps, data = measured_now("tap", _measure, GUIDE, capture, **recording)
     lines = [*_lines(taps), f"record {data['record']}"]
     return Outcome(data, "\n".join(lines), 0 if taps.usable_hz else 1)
 

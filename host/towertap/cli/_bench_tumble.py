@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import click
 
@@ -19,7 +19,6 @@ from towertap.errors import AnalysisError, CallError
 from towertap.wire.decoder import Decoder
 from towertap.words.phrases import counted
 
-SECONDS = 600.0
 GUIDE = (
     f"Let it warm up for ten minutes. Then lay it on a level, hard table on each of its six faces in any order, hands "
     f"off, {HOLD_S:.0f} s each. The screen says which face is up, when it was held long enough, and what is left."
@@ -32,24 +31,16 @@ GUIDE = (
     "gravity at --latitude and --height, or else 9.80665 m/s².",
 )
 @click.argument("captures", nargs=-1, type=PATH)
-@click.option(
-    "--latitude", type=float, help="Latitude of the bench, degrees, north positive; gives gravity to about 50 ppm."
-)
+@click.option("--latitude", type=float, help="Latitude of the bench, degrees, north positive: gravity to 50 ppm.")
 @click.option("--height", type=float, help="Height of the bench above sea level, m.")
-@recording_options(odr_hz=1000)
+@recording_options(odr_hz=1000, seconds=600.0)
 @answers
 def tumble(
-    captures: tuple[Path, ...],
-    latitude: float | None,
-    height: float | None,
-    port: str | None,
-    seconds: float | None,
-    odr_hz: str,
-    bench: Path | None,
+    captures: tuple[Path, ...], latitude: float | None, height: float | None, bench: Path | None, **recording: Any
 ) -> Outcome:
     """Record if no captures are given, find the positions, fit, keep the record."""
     gravity = local_gravity(latitude, height)
-    paths = captures or (_record(port, seconds or SECONDS, odr_hz, bench),)
+    paths = captures or (_record(bench=bench, **recording),)
     calibration, record = _calibrate(paths, gravity)
     written = records.write(record, records.bench_folder(paths[0], bench))
     data = {"captures": paths, "record": written, "subject": record.subject, **calibration.data()}

@@ -16,7 +16,7 @@ def record_idle(recorder: Recorder, conditions: Conditions) -> str:
     """Record, measure and keep; return a one-line summary. AnalysisError if the vehicle moved."""
     at_rest = replace(conditions, road="", part="", pass_number=None, notes="the engine idling, at rest")
     _, path = replace(recorder, out=recorder.bench, seconds=recorder.seconds or IDLE_S).capture(at_rest, "idle")
-    idle, data = measured("idle", path, recorder.bench, idle_of)
+    idle, data = measured("idle", idle_of, path, recorder.bench)
     levels = (
         f"{METRICS[name].label} {idle.levels[name].rms:.3g} {METRICS[name].unit}"
         for name in SHOWN

@@ -2,7 +2,7 @@
 
 import functools
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
@@ -26,6 +26,16 @@ bench_option = click.option(
     help="Folder of bench records. Default: as set, or 'bench' next to the captures.",
 )
 port_option = click.option("--port", help="The box's serial port. Default: ask every port for a box.")
+percent_option = functools.partial(click.option, type=float, metavar="PERCENT")
+day_option = functools.partial(
+    click.option,
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    callback=lambda context, option, moment: moment and moment.date(),
+)
+mounting_option = click.option(
+    "--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z or x=+X,z=gravity."
+)
 fresh_option = click.option("--fresh", is_flag=True, help="Read every capture again; ignore results kept from earlier.")
 whole_option = click.option(
     "--whole", is_flag=True, help="Also use standing, pulling away and what 'start' and 'stop' marks cut off."
@@ -33,6 +43,12 @@ whole_option = click.option(
 full_option = click.option(
     "--full", is_flag=True, help="Print everything that the answer rests on; in the report, open every fold."
 )
+
+
+def metrics_option(verb: str, defaults: Iterable[str]) -> Callable[[Command], Command]:
+    """The option --metric of a command that does `verb` to metrics."""
+    words = f"A metric to {verb}; may be repeated, which costs power. Default: {', '.join(defaults)}."
+    return click.option("--metric", "metrics", multiple=True, metavar="NAME", help=words)
 
 
 def reads_captures(command: Command) -> Command:
@@ -49,7 +65,7 @@ def reads_captures(command: Command) -> Command:
     return wrapper  # type: ignore[return-value]
 
 
-def beside(capture: Path, out: Path | None, suffix: str, start: bytes, what: str) -> Path:
+def output_path(capture: Path, out: Path | None, suffix: str, start: bytes, what: str) -> Path:
     """Path of a file made from a capture: `out`, or next to the capture, or for an archived one the current folder.
 
     CallError if a file is there already that does not begin with `start`, the mark of files of this kind.

@@ -21,7 +21,7 @@ from towertap.capture.conditions import StruckOut
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import PATH, Outcome, answers
-from towertap.cli._reading import bench_option, beside, fresh_option, whole_option
+from towertap.cli._reading import bench_option, fresh_option, mounting_option, output_path, whole_option
 from towertap.doors.whole_file import whole_file
 from towertap.errors import CallError
 from towertap.kept import Kept
@@ -47,16 +47,14 @@ MARKS = {"clean": "", "marked": " *", "not judged": " **"}
 @click.option("--out", type=PATH, help="Table of windows to write. Default: NAME.windows.csv.")
 @click.option("--window-s", type=float, default=1.0, show_default=True, help="Length of a window, s.")
 @click.option("--jerk-edge-hz", type=float, help=f"Upper edge of the jerk, Hz.  [default: {EDGE_HZ:g}]")
-@click.option(
-    "--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z or x=+X,z=gravity."
-)
+@mounting_option
 @bench_option
 @whole_option
 @fresh_option
 @answers
 def command(capture: Path, out: Path | None, bench: Path | None, fresh: bool, **settings: Any) -> Outcome:
     """Analyse, save the windows, print the overall values."""
-    out = beside(capture, out, ".windows.csv", TABLE_START, "table of windows")
+    out = output_path(capture, out, ".windows.csv", TABLE_START, "table of windows")
     if out.suffix.lower() != ".csv":
         raise CallError(f"{out}: a table cannot be written as '{out.suffix}'; give .csv")
     if not out.parent.is_dir():

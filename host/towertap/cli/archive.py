@@ -1,6 +1,6 @@
 """`towertap archive`: keep recordings for years, find them again, prove that nothing changed."""
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date
 from pathlib import Path
 
 import click
@@ -12,7 +12,7 @@ from towertap.archive.record import Record
 from towertap.archive.taking import take
 from towertap.archive.verify import verify
 from towertap.cli._outcome import PATH, Outcome, answers, console, judged, lines
-from towertap.cli._reading import counted_on_screen
+from towertap.cli._reading import counted_on_screen, day_option
 from towertap.doors.terminal import shown
 from towertap.doors.times import instant
 from towertap.errors import CallError
@@ -21,7 +21,6 @@ from towertap.words.phrases import counted
 
 ARCHIVE = click.argument("archive", type=PATH, required=False)
 ARCHIVE_AND_NAME = click.argument("words", nargs=-1, required=True, metavar="[ARCHIVE] NAME")
-DAY = click.DateTime(["%Y-%m-%d"])
 
 
 @click.group(
@@ -67,15 +66,15 @@ def add(paths: tuple[Path, ...]) -> Outcome:
 @click.option("--vehicle", help="The vehicle; upper and lower case are the same.")
 @click.option("--part", help="The part; upper and lower case are the same.")
 @click.option("--road", help="The road; upper and lower case are the same.")
-@click.option("--since", type=DAY, help="First day of the drives in their local time, YYYY-MM-DD.")
-@click.option("--until", type=DAY, help="Last day of the drives in their local time, YYYY-MM-DD.")
+@day_option("--since", help="First day of the drives, in their local time.")
+@day_option("--until", help="Last day of the drives, in their local time.")
 @answers
-def list_(archive: Path | None, since: datetime | None, until: datetime | None, **conditions: str | None) -> Outcome:
+def list_(archive: Path | None, since: date | None, until: date | None, **conditions: str | None) -> Outcome:
     """List one line per recording; unreadable or missing ones go to standard error and into JSON."""
     archive = archive_folder(archive)
     store.refuse_any_folder(archive)
     listing = store.listing(archive)
-    recordings = store.select(listing.records, _day(since), _day(until), **conditions)
+    recordings = store.select(listing.records, since, until, **conditions)
     gone = [record["name"] for record in listing.gone]
     for line in (*listing.unreadable, *(f"{archive / name}: {store.GONE}" for name in gone)):
         console.print(Text.assemble(("not listed", "red"), f" {shown(line)}"), soft_wrap=True)
@@ -136,10 +135,6 @@ def _added_line(added: Added) -> str:
 def _remark_on_index(listing: store.Listing) -> None:
     if listing.is_without_index:
         console.print(store.WITHOUT_INDEX, style="yellow", soft_wrap=True)
-
-
-def _day(moment: datetime | None) -> date | None:
-    return moment.date() if moment else None
 
 
 def _line(record: Record) -> Text:

@@ -12,7 +12,15 @@ from rich.constrain import Constrain
 from rich.text import Text
 
 from towertap.cli._outcome import FOLDER, PATH, READABLE_COLUMNS, Outcome, answers, as_rich, console, folded, paragraph
-from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures, whole_option
+from towertap.cli._reading import (
+    bench_option,
+    counted_on_screen,
+    full_option,
+    metrics_option,
+    percent_option,
+    reads_captures,
+    whole_option,
+)
 from towertap.compare.plan.controls import CONTROLS, ControlKind
 from towertap.compare.plan.plan import DEFAULT_METRICS, Plan, read_plan
 from towertap.errors import CallError
@@ -47,41 +55,25 @@ Verdicts about the part, for each metric:
 @click.option("--before", metavar="NAME", help="The part fitted before, as the captures name it.")
 @click.option("--after", metavar="NAME", help="The part fitted after.")
 @click.option("--smooth", metavar="ROAD", help="The smooth road, which sets the roughness limit.")
-@click.option(
-    "--refit-sd", type=float, metavar="PERCENT", help="How far installations differ. Default: from controls, or 3."
-)
-@click.option("--day-sd", type=float, metavar="PERCENT", help="How far days differ. Default: from controls, or 3.")
+@percent_option("--refit-sd", help="How far installations differ. Default: from controls, or 3.")
+@percent_option("--day-sd", help="How far days differ. Default: from controls, or 3.")
 @click.option(
     "--control",
     type=click.Choice(list(CONTROLS)),
     help="These drives are a control: the same part refitted, the same part on another day, or a change that must show "
     "('after' is the harsher one). It is kept with the bench records for later comparisons of this vehicle.",
 )
-@click.option(
-    "--margin", type=float, metavar="PERCENT", help="The change that counts. Default: the plan's, or as set, or 10."
-)
-@click.option(
-    "--metric",
-    "metrics",
-    multiple=True,
-    metavar="NAME",
-    help=f"A metric to compare; may be repeated, which costs power. Default: {', '.join(DEFAULT_METRICS)}.",
-)
+@percent_option("--margin", help="The change that counts. Default: the plan's, or as set, or 10.")
+@metrics_option("compare", DEFAULT_METRICS)
 @click.option("--include-unsound", is_flag=True, help="Also use captures that are not sound; the answer says so.")
 @whole_option
 @click.option("--judge-unaligned", is_flag=True, help="Judge a road by complete passes even if most do not align.")
 @bench_option
 @click.option("--vehicle", metavar="NAME", help="The vehicle, if the parts were driven on more than one.")
 @click.option("--position", metavar="NAME", help="The box position to compare, if there are two.")
-@click.option(
-    "--input-position", metavar="NAME", help="Position of a second box, on the input side of the part: adds transfer."
-)
-@click.option(
-    "--speed", "speed_logs", multiple=True, type=PATH, help="A speed log (GPX, CSV) or a folder; may be repeated."
-)
-@click.option(
-    "--speed-offset", type=float, metavar="SECONDS", help="How far the logs' clocks are ahead. Default: estimated."
-)
+@click.option("--input-position", metavar="NAME", help="A second box, on the input side of the part; adds transfer.")
+@click.option("--speed", "speed_logs", multiple=True, type=PATH, help="A speed log (GPX, CSV) or folder; repeatable.")
+@click.option("--speed-offset", type=float, metavar="SECONDS", help="How far the logs run ahead. Default: estimated.")
 @click.option("--report", type=FOLDER, help="Write the report into this folder.")
 @click.option("--sounds/--no-sounds", default=default("sounds"), help="Add sounds to the report. Default: as set.")
 @full_option
@@ -188,10 +180,7 @@ def _headlines(comparison: Comparison) -> Iterator[tuple[str, str]]:
 
     if comparison.plan:
         count = len(comparison.departures)
-        yield (
-            "The plan",
-            f"Not as planned in {counted(count, 'point')}." if count else "As planned.",
-        )
+        yield "The plan", f"Not as planned in {counted(count, 'point')}." if count else "As planned."
     for section in SECTIONS:
         if section.name in comparison.evidence:
             yield section.title, comparison.evidence[section.name].headline

@@ -6,7 +6,7 @@ import click
 
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import PATH, Outcome, answers
-from towertap.cli._reading import bench_option, counted_on_screen
+from towertap.cli._reading import bench_option, counted_on_screen, mounting_option
 from towertap.errors import CallError
 from towertap.exchange.exports import EXPORTS, export
 from towertap.exchange.samples import UNITS, Axes, Samples, Units
@@ -22,9 +22,7 @@ NaN; .wav and .uff cannot hold gaps, so each piece between gaps is written by it
     epilog="Example: towertap export drives/bypass_rubber_pass01.h5 --to .csv",
 )
 @click.argument("capture", type=PATH)
-@click.option(
-    "--to", "path", type=PATH, required=True, help="The file to write; a suffix alone puts it next to the capture."
-)
+@click.option("--to", "path", type=PATH, required=True, help="The file; a suffix alone puts it next to the capture.")
 @click.option("--chip-axes", "axes", flag_value="chip", help="Chip axes instead of vehicle axes, without calibration.")
 @click.option("--counts", "axes", flag_value="counts", help="The chip's raw counts, in chip axes.")
 @click.option(
@@ -33,7 +31,7 @@ NaN; .wav and .uff cannot hold gaps, so each piece between gaps is written by it
     default=default("units"),
     help="m/s² and rad/s (si), or g and °/s (g). Default: as set.",
 )
-@click.option("--mounting", help="Chip axis along each vehicle axis, instead of the capture's: x=+X,y=+Y,z=+Z.")
+@mounting_option
 @bench_option
 @answers
 def command(

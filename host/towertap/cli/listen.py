@@ -24,9 +24,7 @@ tone AFTER. The place is the roughest that both captures hold; AFTER is aligned 
 @click.argument("before", type=PATH)
 @click.argument("after", type=PATH)
 @click.option("--out", type=PATH, default=Path("listen.wav"), show_default=True, help="The sound file to write.")
-@click.option(
-    "--seconds", type=click.FloatRange(0.5, 60), default=SECONDS, show_default=True, help="Length of each turn, s."
-)
+@click.option("--seconds", type=click.FloatRange(0.5, 60), default=SECONDS, show_default=True, help="Turn length, s.")
 @click.option("--at", "before_at_s", type=click.FloatRange(0), help="Where the place begins in BEFORE, s.")
 @click.option("--after-at", "after_at_s", type=click.FloatRange(0), help="Where the place begins in AFTER, s.")
 @answers

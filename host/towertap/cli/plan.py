@@ -12,7 +12,7 @@ from rich.text import Text
 
 from towertap.cli._outcome import FOLDER, PATH, Outcome, answers, as_rich, console
 from towertap.cli._plan_asking import asked, fraction, name, road, share
-from towertap.cli._reading import bench_option, counted_on_screen, reads_captures
+from towertap.cli._reading import bench_option, counted_on_screen, percent_option, reads_captures
 from towertap.compare.controls import controls_with, known_before
 from towertap.compare.plan.choice import Wanted, drive_order, left_open
 from towertap.compare.plan.controls import CONTROLS
@@ -67,19 +67,11 @@ NOTATION = "A, B: the part before, after; ' fitted again; | ends a block, ; ends
     default=("jerk_z",),
     show_default=True,
     type=click.Choice([metric.name for metric in METRICS.values() if metric.statistic is RMS]),
-    help="The primary metric. Repeat it for secondary ones: they form a separate family of tests and cost the primary "
-    "no power.",
+    help="The primary metric. Repeat for secondary ones: a separate family of tests, which costs the primary no power.",
 )
-@click.option("--margin", type=share, metavar="PERCENT", help="The change that counts. Default: as set, or 10.")
-@click.option(
-    "--power",
-    type=share,
-    default="80",
-    show_default=True,
-    metavar="PERCENT",
-    help="How often a change as large as the margin is to be found.",
-)
-@click.option("--spread", type=share, metavar="PERCENT", help="How far passes with nothing changed differ (s.d./mean).")
+@percent_option("--margin", type=share, help="The change that counts. Default: as set, or 10.")
+@percent_option("--power", type=share, default="80", show_default=True, help="Chance of finding a change that large.")
+@percent_option("--spread", type=share, help="How far passes with nothing changed differ (s.d./mean).")
 @click.option("--pilot", type=PATH, help="Folder of captures with nothing changed, to measure the spread.")
 @click.option("--passes", type=click.IntRange(2, 500), help="Passes per side on each road. Default: as many as needed.")
 @click.option("--design", help=DESIGN_HELP)
@@ -89,10 +81,8 @@ NOTATION = "A, B: the part before, after; ' fitted again; | ends a block, ; ends
     help="Plan a control: the same part refitted, the same part on another day, or a change that must show (such as "
     "tyre pressures raised by 50 kPa; 'after' is the harsher one). Four controls of a kind replace the assumed value.",
 )
-@click.option(
-    "--refit-sd", type=fraction, metavar="PERCENT", help="How far installations differ. Default: from controls, or 3."
-)
-@click.option("--day-sd", type=fraction, metavar="PERCENT", help="How far days differ. Default: from controls, or 3.")
+@percent_option("--refit-sd", type=fraction, help="How far installations differ. Default: from controls, or 3.")
+@percent_option("--day-sd", type=fraction, help="How far days differ. Default: from controls, or 3.")
 @bench_option
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Seed of the random order. Default: random.")
 @click.option("--tyre-pressures", "tyre_pressures_kpa", help='Tyre pressures to keep: "2.5, 2.5, 3, 3 bar", "250 kPa".')

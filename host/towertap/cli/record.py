@@ -46,14 +46,8 @@ conditions that are needed and not given; those that do not change it asks once.
     show_default=True,
     help="Samples per second; an ICM-42688-P has 1000, 2000, 4000 and 8000.",
 )
-@click.option(
-    "--plan", "plan_path", type=FILE, help="A plan.json: record its drives that have no sound recording in --out."
-)
-@click.option(
-    "--preflight",
-    is_flag=True,
-    help="Record nothing; check box, rate, gravity, disk space, battery, clock and bench records.",
-)
+@click.option("--plan", "plan_path", type=FILE, help="A plan.json; its drives without a sound recording in --out.")
+@click.option("--preflight", is_flag=True, help="Only check: box, rate, gravity, space, battery, clock, bench records.")
 @click.option("--idle", is_flag=True, help="Record the engine idling at rest, to know its share of each metric.")
 @condition_options
 @answers

@@ -13,7 +13,7 @@ from towertap.bench.carried import records_for
 from towertap.capture.reading import open_capture
 from towertap.cli._envelope import envelope
 from towertap.cli._outcome import PATH, Outcome, answers, judged, lines
-from towertap.cli._reading import beside
+from towertap.cli._reading import output_path
 from towertap.compare.inventory import entry_of
 from towertap.errors import FileError
 from towertap.motion import in_words, moving
@@ -39,7 +39,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
     """Read, draw, summarise."""
     from towertap.cli import _show_figure  # matplotlib takes long to load
 
-    out = beside(capture, out, ".png", PNG_START, "picture")
+    out = output_path(capture, out, ".png", PNG_START, "picture")
     with open_capture(capture) as opened:
         analysis = analyse_capture(opened, metrics=[*RUNNING, *THIRDS], bench=records_for(opened), whole=True)
         motion = moving(opened, analysis.course)

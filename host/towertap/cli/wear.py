@@ -1,6 +1,5 @@
 """`towertap wear`: follow one part over months on the same roads: its trend, and when it leaves the margin."""
 
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +9,15 @@ from rich.constrain import Constrain
 from rich.text import Text
 
 from towertap.cli._outcome import FOLDER, PATH, READABLE_COLUMNS, Outcome, answers, as_rich, folded, paragraph
-from towertap.cli._reading import bench_option, counted_on_screen, full_option, reads_captures
+from towertap.cli._reading import (
+    bench_option,
+    counted_on_screen,
+    day_option,
+    full_option,
+    metrics_option,
+    percent_option,
+    reads_captures,
+)
 from towertap.settings import archive_folder, default
 from towertap.wear import follow
 from towertap.wear.course import DEFAULT_METRICS
@@ -28,32 +35,12 @@ from towertap.words.phrases import counted
 @click.argument("folder", type=PATH, required=False)
 @click.option("--part", required=True, metavar="NAME", help="The part, as the captures name it.")
 @click.option(
-    "--smooth",
-    required=True,
-    metavar="ROAD",
-    help="The smooth road; it sets the roughness limit and serves as the check.",
+    "--smooth", required=True, metavar="ROAD", help="The smooth road; it sets the roughness limit and is the check."
 )
 @click.option("--vehicle", metavar="NAME", help="The vehicle, if the part was driven on more than one.")
-@click.option(
-    "--since",
-    type=click.DateTime(["%Y-%m-%d"]),
-    metavar="YYYY-MM-DD",
-    help="The day of the first fit; earlier drives are left out.",
-)
-@click.option(
-    "--margin",
-    type=float,
-    default=default("margin"),
-    metavar="PERCENT",
-    help="The change that counts. Default: as set, or 10.",
-)
-@click.option(
-    "--metric",
-    "metrics",
-    multiple=True,
-    metavar="NAME",
-    help=f"A metric to follow; may be repeated, which costs power. Default: {', '.join(DEFAULT_METRICS)}.",
-)
+@day_option("--since", help="The day of the first fit; earlier drives are left out.")
+@percent_option("--margin", default=default("margin"), help="The change that counts. Default: as set, or 10.")
+@metrics_option("follow", DEFAULT_METRICS)
 @click.option("--position", metavar="NAME", help="The box position to use, if a day has more than one.")
 @bench_option
 @click.option("--report", type=FOLDER, help="Write wear.html into this folder.")
@@ -62,7 +49,6 @@ from towertap.words.phrases import counted
 @answers
 def command(
     folder: Path | None,
-    since: datetime | None,
     margin: float,
     metrics: tuple[str, ...],
     report: Path | None,
@@ -71,9 +57,7 @@ def command(
 ) -> Outcome:
     """Load the sessions, follow the part over them, write the report, print the answer."""
     with counted_on_screen("reading passes") as on_progress:
-        history = load_sessions(
-            archive_folder(folder), since=since.date() if since else None, on_progress=on_progress, **chosen
-        )
+        history = load_sessions(archive_folder(folder), on_progress=on_progress, **chosen)
     wear = follow(history, margin / 100, metrics=metrics or DEFAULT_METRICS)
     data, text = wear.data(), [answer_text(wear, full)]
     if report is not None:

@@ -55,7 +55,7 @@ class Comparison(Case):
         """What JSON holds of the comparison, by name; each section under its own in `evidence`."""
         shared = {name: getattr(self.drives, name) for name in ("before", "after", "smooth", "excluded")}
         own = {name: value for name, value in vars(self).items() if name not in ("drives", "evidence")}
-        evidence = {name: {"headline": found.headline, "data": found.data} for name, found in self.evidence.items()}
+        evidence = {name: {"headline": item.headline, "data": item.data} for name, item in self.evidence.items()}
         return shared | own | {"evidence": evidence}
 
 

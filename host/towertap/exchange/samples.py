@@ -104,9 +104,7 @@ class Samples:
         CallError if there are more than MOST_PIECES.
         """
         if len(self.pieces) > MOST_PIECES:
-            raise CallError(
-                f"{len(self.pieces)} pieces between gaps would be too many files; export to .csv, which holds gaps"
-            )
+            raise CallError(f"{len(self.pieces)} pieces between gaps are too many files; a .csv holds gaps, too")
         parts = []
         for piece in self.pieces:
             for row in range(0, piece.n_rows, max_rows):

@@ -2,9 +2,6 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-
-from markupsafe import Markup
 
 from towertap.compare.caution import Weight
 from towertap.compare.comparison import Comparison
@@ -12,6 +9,7 @@ from towertap.compare.drives.model import Drives
 from towertap.compare.findings.describe import WORDS, findings_table, notes_together, verdict_of
 from towertap.compare.findings.model import Finding
 from towertap.compare.sections import SECTIONS
+from towertap.drawing.picture import DrawnPicture
 from towertap.report import run_sheet
 from towertap.report.driven import driven
 from towertap.report.templates import page_of
@@ -23,26 +21,18 @@ MOST_CAUTIONS = 4
 """Weakening cautions shown in addition to the answer's own; the others go into a fold."""
 
 
-@dataclass(frozen=True)
-class PagePicture:
-    """A picture on the page: `panels` are SVG elements, `data` is the path of its CSV."""
-
-    title: str
-    caption: str
-    panels: tuple[Markup, ...]
-    data: str
-    sound: str = ""
-    """Path of its sound, relative to the page."""
-
-
 def render(
     comparison: Comparison,
-    findings: PagePicture,
-    pictures: Mapping[str, Sequence[PagePicture]],
+    findings: DrawnPicture,
+    pictures: Mapping[str, Sequence[DrawnPicture]],
+    sounds: Mapping[str, str] | None = None,
     notices: Sequence[str] = (),
     full: bool = False,
 ) -> str:
-    """Fill the template; `pictures` are those of each section. All user text is escaped."""
+    """Fill the template, escaping all user text.
+
+    `pictures` are those of each section, `sounds` paths relative to the page, by the name of their picture.
+    """
     others = [caution for caution in comparison.cautions if caution.words not in comparison.answer.cautions]
     shown = [caution for caution in others if caution.weight > Weight.LIMITS][:MOST_CAUTIONS]
     differing, alike = driven(comparison)
@@ -55,6 +45,7 @@ def render(
         lead=comparison.lead,
         head=_head(comparison.drives),
         findings=findings,
+        sounds=sounds or {},
         table=findings_table(comparison.overall, comparison.findings),
         notes=notes_together(comparison.all),
         verdicts=_verdicts(comparison.all),

@@ -6,9 +6,8 @@ import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 from importlib.metadata import version
+from itertools import chain
 from pathlib import Path
-
-from markupsafe import Markup
 
 from towertap.compare.comparison import Comparison
 from towertap.compare.sections import SECTIONS
@@ -36,7 +35,6 @@ def write_report(
     `fresh` redraws every picture. The report is a function of the comparison: no capture is opened.
     """
     folder = Path(folder)
-    make_folders(folder)
     drawn = partial(kept_or_drawn, comparison.drives.passes[0].path, fresh)
     inputs = (comparison.overall, comparison.findings, comparison.margin, comparison.drives.after)
     (findings,) = drawn("findings", inputs, lambda: [_findings(comparison)])
@@ -44,21 +42,26 @@ def write_report(
     for section in SECTIONS:
         if evidence := comparison.evidence.get(section.name):
             make = partial(section.pictures, evidence)
-            own = () if evidence.drawn is None else drawn(section.name, evidence, make)
-            pictures[section.name] = [on_page(picture, folder, sounds) for picture in own]
+            pictures[section.name] = () if evidence.drawn is None else drawn(section.name, evidence, make)
+    links = {name: sound.relative_to(folder).as_posix() for name, sound in (sounds or {}).items()}
+    text = page.render(comparison, findings, pictures, links, notices, full)
+    path = write_page(folder / "report.html", text, (findings, *chain.from_iterable(pictures.values())))
     for name, evidence in comparison.evidence.items():
         for number, table in enumerate(evidence.tables, start=1):
             write_csv(table, folder / DATA / f"{name}_table_{number}.csv")
-    path = folder / "report.html"
-    text = page.render(comparison, on_page(findings, folder), pictures, notices, full)
-    path.write_text(text, encoding="utf-8", errors="replace")
     return path
 
 
-def make_folders(folder: Path) -> None:
-    """Create the folder of a page with its subfolders."""
+def write_page(path: Path, text: str, pictures: Iterable[DrawnPicture]) -> Path:
+    """Write a page to `path`, and its pictures and their data into folders beside it; returns `path`."""
     for name in (PICTURES, DATA):
-        (folder / name).mkdir(parents=True, exist_ok=True)
+        (path.parent / name).mkdir(parents=True, exist_ok=True)
+    for picture in pictures:
+        for panel in picture.panels:
+            (path.parent / PICTURES / f"{panel.name}.png").write_bytes(panel.png)
+        write_csv(picture.data, path.parent / DATA / f"{picture.name}.csv")
+    path.write_text(text, encoding="utf-8", errors="replace")
+    return path
 
 
 def _findings(comparison: Comparison) -> Picture:
@@ -88,18 +91,3 @@ def draw(pictures: Callable[[], Iterable[Picture]]) -> tuple[DrawnPicture, ...]:
 
     with rc_context(style.RC):
         return tuple(map(style.draw, pictures()))
-
-
-def on_page(picture: DrawnPicture, folder: Path, sounds: Mapping[str, Path] | None = None) -> page.PagePicture:
-    """Write the panels and data of a picture into `folder`; returns the picture for the page there."""
-    for panel in picture.panels:
-        (folder / PICTURES / f"{panel.name}.png").write_bytes(panel.png)
-    write_csv(picture.data, folder / DATA / f"{picture.name}.csv")
-    sound = (sounds or {}).get(picture.name)
-    return page.PagePicture(
-        picture.title,
-        picture.caption,
-        tuple(Markup(panel.svg) for panel in picture.panels),
-        f"{DATA}/{picture.name}.csv",
-        sound.relative_to(folder).as_posix() if sound else "",
-    )

@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.transforms import ScaledTranslation
+from numpy.typing import ArrayLike
 
 from towertap.drawing.style import INK, PAPER, QUIET, SIDES, WASH, log_ticks, new_figure
 from towertap.wear.course import MONTH
@@ -82,7 +83,7 @@ def _line(axes: Axes, course: Course, line: Line, first_fit: datetime) -> list[f
     """Draw the trend's line, its band, and where it reaches the margin; returns the ends of the band."""
     months = np.linspace(course.means[0].months, course.means[-1].months, STEPS)
     low, high = np.exp(line.band(months))
-    dates = [_date(first_fit, month) for month in months]
+    dates = _dates(first_fit, months)
     axes.fill_between(dates, low, high, color=TREND, alpha=0.16, lw=0, label="its 95 % interval")
     axes.plot(dates, np.exp(line.at(months)), **LINE, label="trend")
     if course.trend and course.trend.crossing.seen:
@@ -96,8 +97,8 @@ def _crossing(axes: Axes, course: Course, line: Line, when: Crossing, first_fit:
     assert when.months is not None
     ends = [min(first + months, last) for months in (when.earliest_months, when.latest_months or last)]
     level = float(np.exp(line.at(first + when.months)))
-    axes.plot([_date(first_fit, end) for end in ends], [level, level], color=TREND, lw=2.2, solid_capstyle="butt")
-    axes.plot(_date(first_fit, first + when.months), level, **REACHED, label="reaches the margin")
+    axes.plot(_dates(first_fit, ends), [level, level], color=TREND, lw=2.2, solid_capstyle="butt")
+    axes.plot(_dates(first_fit, first + when.months), level, **REACHED, label="reaches the margin")
 
 
 def _days(axes: Axes, course: Course, first_fit: datetime) -> None:
@@ -105,7 +106,7 @@ def _days(axes: Axes, course: Course, first_fit: datetime) -> None:
     first, name = course.means[0].level, "days, 95 % together"
     together = {change.session: change.together for change in course.changes}
     for mean in course.means:
-        date = _date(first_fit, mean.months)
+        date = _dates(first_fit, mean.months)
         if interval := together.get(mean.session):
             axes.plot([date, date], [first * end for end in interval], color=DAY, lw=1.2)
         axes.plot(date, mean.level, **DIAMOND, label=name)
@@ -120,9 +121,10 @@ def _passes(axes: Axes, course: Course, first_fit: datetime) -> None:
         for rank, value in enumerate(values):
             aside = ScaledTranslation((BESIDE_PT + rank * step) / 72, 0, axes.figure.dpi_scale_trans)
             name = "passes" if mean is course.means[0] and not rank else None
-            date, place = _date(first_fit, mean.months), axes.transData + aside
-            axes.plot(date, value, **CIRCLE, transform=place, label=name)
+            date = _dates(first_fit, mean.months)
+            axes.plot(date, value, **CIRCLE, transform=axes.transData + aside, label=name)
 
 
-def _date(first_fit: datetime, months: float) -> float:
-    return float(mdates.date2num(first_fit + timedelta(seconds=float(months) * MONTH.total_seconds())))
+def _dates(first_fit: datetime, months: ArrayLike) -> Any:
+    """Months since the first fit as matplotlib's dates, in days."""
+    return mdates.date2num(first_fit) + np.asarray(months) * (MONTH / timedelta(days=1))

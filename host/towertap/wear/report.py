@@ -8,7 +8,7 @@ from pathlib import Path
 from towertap.compare.findings.describe import verdict_of
 from towertap.compare.sections.captures import conditions, fingerprints
 from towertap.drawing.picture import Picture
-from towertap.report.report import draw, make_folders, on_page
+from towertap.report.report import draw, write_page
 from towertap.report.templates import page_of
 from towertap.wear import figure
 from towertap.wear.model import Wear
@@ -26,8 +26,6 @@ def write_wear(wear: Wear, folder: str | Path, *, full: bool = False) -> Path:
 
     `full` opens all folds. The page is a function of the answer: no capture is opened.
     """
-    folder = Path(folder)
-    make_folders(folder)
     checks = {check.metric: check for check in wear.checks}
 
     def pictures() -> Iterator[Picture]:
@@ -37,7 +35,7 @@ def write_wear(wear: Wear, folder: str | Path, *, full: bool = False) -> Path:
             data = figure.data([course, *([check] if check else [])])
             yield Picture(f"wear_{number}", f"{title(course)}: {status(course)}", HOW_TO_READ, panels, data)
 
-    courses = [(course, on_page(picture, folder)) for course, picture in zip(wear, draw(pictures), strict=True)]
+    drawn = draw(pictures)
     verdict = headline(wear.courses)
     shared, conditions_table = conditions(wear.history.passes)
     text = page_of(
@@ -45,12 +43,10 @@ def write_wear(wear: Wear, folder: str | Path, *, full: bool = False) -> Path:
         wear=wear,
         headline=sentence_case(verdict),
         tone=verdict_of(verdict),
-        courses=courses,
+        courses=list(zip(wear, drawn, strict=True)),
         tables=tables(wear),
         shared=shared,
         pass_tables=[conditions_table, fingerprints(wear.history.passes)],
         full=full,
     )
-    path = folder / "wear.html"
-    path.write_text(text, encoding="utf-8", errors="replace")
-    return path
+    return write_page(Path(folder) / "wear.html", text, drawn)

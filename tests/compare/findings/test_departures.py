@@ -31,16 +31,12 @@ HELD = {
     "box_position": "tower",
     "mounting": "x=+X,y=+Y,z=+Z",
 }
-SWAPPED = {
-    "before": "polyurethane",
-    "after": "rubber",
-    "drives": plans.order(("polyurethane", "rubber"), seed=7),
-}
+SWAPPED = {"before": "polyurethane", "after": "rubber", "drives": plans.order(("polyurethane", "rubber"), seed=7)}
 """A plan of the change the other way round."""
 
 
 @pytest.fixture
-def as_planned(make):
+def case(make):
     """A plan, and drives that keep it: passes in driving order and their start times."""
     plan = plans.plan(
         ROADS,
@@ -68,76 +64,75 @@ def changed(drive, **conditions):
     return replace(drive, conditions=replace(drive.conditions, **conditions))
 
 
-def test_a_plan_that_was_kept_has_no_departures(as_planned):
-    assert as_planned.departures() == []
+def test_a_plan_that_was_kept_has_no_departures(case):
+    assert case.departures() == []
 
 
-def test_a_margin_or_metric_that_was_not_planned_may_have_been_chosen_after_the_data(as_planned):
-    (margin,) = as_planned.departures(margin=0.12)
+def test_a_margin_or_metric_that_was_not_planned_may_have_been_chosen_after_the_data(case):
+    (margin,) = case.departures(margin=0.12)
     assert margin[0] == "margin"
     assert margin[1] == "the margin is 12 %, and 10 % was planned"
-    (metric,) = as_planned.departures(metrics=("jerk_z", "weighted_z", "harshness_z"))
+    (metric,) = case.departures(metrics=("jerk_z", "weighted_z", "harshness_z"))
     assert metric[1] == "vertical harshness was not planned"
-    assert as_planned.departures(metrics=("jerk_z",)) == [
+    assert case.departures(metrics=("jerk_z",)) == [
         ("metric", "weighted vertical acceleration was planned but is not compared")
     ]
 
 
-def test_missing_and_further_passes_are_counted(as_planned):
-    assert as_planned.departures(as_planned.passes[:-1])[0] == (
+def test_missing_and_further_passes_are_counted(case):
+    assert case.departures(case.passes[:-1])[0] == (
         "missing",
-        f"{as_planned.passes[-1].road} with rubber: 3 of 4 planned passes are here, 1 missing",
+        f"{case.passes[-1].road} with rubber: 3 of 4 planned passes are here, 1 missing",
     )
-    more = changed(as_planned.passes[-1], pass_number=5)
+    more = changed(case.passes[-1], pass_number=5)
     late = more.started + timedelta(minutes=10)
     more = replace(more, path=more.path.with_name("more.h5"), started=late)
-    assert as_planned.departures([*as_planned.passes, more]) == [
+    assert case.departures([*case.passes, more]) == [
         ("passes", f"{more.road} with rubber: 5 passes, 4 planned; 1 more than planned")
     ]
 
 
-def test_only_the_pass_out_of_order_is_reported(as_planned):
-    later = replace(as_planned.passes[0], started=as_planned.passes[3].started + timedelta(minutes=1))
-    ((kind, words),) = as_planned.departures([later, *as_planned.passes[1:]])
+def test_only_the_pass_out_of_order_is_reported(case):
+    later = replace(case.passes[0], started=case.passes[3].started + timedelta(minutes=1))
+    ((kind, words),) = case.departures([later, *case.passes[1:]])
     assert kind == "order"
     assert words.startswith("1 of 16 passes were not driven in their planned order")
 
 
-def test_one_change_instead_of_two_is_reported(as_planned):
-    ordered = sorted(as_planned.passes, key=lambda drive: drive.side == "after")
+def test_one_change_instead_of_two_is_reported(case):
+    ordered = sorted(case.passes, key=lambda drive: drive.side == "after")
     driven = [
-        replace(drive, started=as_planned.plan.written + timedelta(minutes=number))
+        replace(drive, started=case.plan.written + timedelta(minutes=number))
         for number, drive in enumerate(ordered, start=1)
     ]
-    words = [words for kind, words in as_planned.departures(driven) if kind == "order"]
+    words = [words for kind, words in case.departures(driven) if kind == "order"]
     assert words[0].startswith("4 of 16 passes")
     assert words[1] == "changes of the part between passes: 1, and 2 planned"
 
 
-def test_a_capture_with_the_wrong_part_gets_a_caution(as_planned):
+def test_a_capture_with_the_wrong_part_gets_a_caution(case):
     """Two captures of the first stretches of A B B A, their parts swapped: A changes to B and back in each."""
-    first = {part: next(drive for drive in as_planned.passes if drive.conditions.part == part) for part in PARTS}
+    first = {part: next(drive for drive in case.passes if drive.conditions.part == part) for part in PARTS}
     other = dict(zip(PARTS, reversed(PARTS), strict=True))
     swapped = [
-        changed(drive, part=other[drive.conditions.part]) if drive in first.values() else drive
-        for drive in as_planned.passes
+        changed(drive, part=other[drive.conditions.part]) if drive in first.values() else drive for drive in case.passes
     ]
-    departed = [Departure(kind, words) for kind, words in as_planned.departures(swapped) if kind == "refits"]
+    departed = [Departure(kind, words) for kind, words in case.departures(swapped) if kind == "refits"]
     (caution,) = mislabelled(departed)
     assert caution.words.startswith("Changes of the part between passes: ")
     assert caution.words.endswith(", and 2 planned: a capture may say the wrong part.")
     assert caution.remedy == FIND_WRONG_PART
 
 
-def test_a_plan_written_after_the_first_drive_is_reported(as_planned):
-    late = replace(as_planned.plan, written_utc="2026-05-04T08:15:00+00:00")
-    ((kind, words),) = as_planned.departures(plan=late)
-    assert (kind, f"after {as_planned.passes[0].name} had been driven" in words) == ("order", True)
+def test_a_plan_written_after_the_first_drive_is_reported(case):
+    late = replace(case.plan, written_utc="2026-05-04T08:15:00+00:00")
+    ((kind, words),) = case.departures(plan=late)
+    assert (kind, f"after {case.passes[0].name} had been driven" in words) == ("order", True)
 
 
-def test_captures_without_a_start_are_named(as_planned):
-    first, *others = as_planned.passes
-    assert as_planned.departures([replace(first, started=None), *others]) == [
+def test_captures_without_a_start_are_named(case):
+    first, *others = case.passes
+    assert case.departures([replace(first, started=None), *others]) == [
         ("order", f"{first.name} do not say when they began, so nothing shows that the plan came first")
     ]
 
@@ -155,28 +150,28 @@ def test_captures_without_a_start_are_named(as_planned):
         ({"air_temperature_c": None}, "conditions", "air temperature was to be held, but is not written down"),
     ],
 )
-def test_conditions_that_were_not_held_are_reported(as_planned, conditions, kind, says):
-    ((got, words),) = as_planned.departures([changed(as_planned.passes[0], **conditions), *as_planned.passes[1:]])
+def test_conditions_that_were_not_held_are_reported(case, conditions, kind, says):
+    ((got, words),) = case.departures([changed(case.passes[0], **conditions), *case.passes[1:]])
     assert got == kind
     assert says in words
-    assert as_planned.passes[0].name in words
+    assert case.passes[0].name in words
 
 
-def test_tyre_pressures_within_5_kpa_are_held(as_planned):
+def test_tyre_pressures_within_5_kpa_are_held(case):
     """The drive procedure's own limit."""
-    close = changed(as_planned.passes[0], tyre_pressures_kpa="304 296 350 350")
-    assert as_planned.departures([close, *as_planned.passes[1:]]) == []
+    close = changed(case.passes[0], tyre_pressures_kpa="304 296 350 350")
+    assert case.departures([close, *case.passes[1:]]) == []
 
 
-def test_a_temperature_that_was_not_planned_is_no_departure(as_planned):
+def test_a_temperature_that_was_not_planned_is_no_departure(case):
     """A remark on the drives says that the air changed, with or without a plan."""
-    free = replace(as_planned.plan, hold=replace(as_planned.plan.hold, air_temperature_c=None))
-    warm = [changed(as_planned.passes[0], air_temperature_c=16.0), *as_planned.passes[1:]]
-    assert as_planned.departures(warm, plan=free) == []
+    free = replace(case.plan, hold=replace(case.plan.hold, air_temperature_c=None))
+    warm = [changed(case.passes[0], air_temperature_c=16.0), *case.passes[1:]]
+    assert case.departures(warm, plan=free) == []
 
 
-def test_names_other_than_the_plans_are_reported(as_planned):
-    departed = as_planned.departures(plan=replace(as_planned.plan, smooth="quarry-lane"))
+def test_names_other_than_the_plans_are_reported(case):
+    departed = case.departures(plan=replace(case.plan, smooth="quarry-lane"))
     assert departed == [("question", "the smooth road is 'bypass', and 'quarry-lane' was planned")]
 
 
@@ -190,15 +185,15 @@ def test_a_capture_began_when_its_sidecar_says(by_hand, tmp_path):
     assert began_at == [datetime(2026, 5, 4, 12, 30, tzinfo=UTC), None]
 
 
-def test_the_offset_of_the_plans_time_counts(as_planned):
+def test_the_offset_of_the_plans_time_counts(case):
     """ISO 8601: half past nine two hours ahead of UTC is half past seven, before the first drive at ten past eight."""
-    plan = replace(as_planned.plan, written_utc="2026-05-04T09:30:00+02:00")
+    plan = replace(case.plan, written_utc="2026-05-04T09:30:00+02:00")
     assert plan.written == datetime.fromisoformat("2026-05-04T07:30:00+00:00")
-    assert as_planned.departures(plan=plan) == []
+    assert case.departures(plan=plan) == []
 
 
 @pytest.fixture
-def leads_of(as_planned, make):
+def leads_of(case, make):
     """A function from a plan and the drives' start times to the cautions."""
 
     def leads_of(plan, minutes=10.0):
@@ -211,9 +206,9 @@ def leads_of(as_planned, make):
 
 
 @pytest.fixture
-def plan(as_planned):
+def plan(case):
     """A plan of exactly the metric, road and passes that are compared."""
-    return replace(as_planned.plan, metrics=("jerk_z",))
+    return replace(case.plan, metrics=("jerk_z",))
 
 
 def test_what_was_done_as_planned_makes_no_lead(plan, leads_of):
@@ -257,9 +252,9 @@ def test_any_unplanned_choice_that_affects_a_finding_makes_a_lead(plan, leads_of
 
 def test_a_comparison_takes_missing_options_from_the_plan_and_reports_departures(make, plan):
     drives = make.invented(3, ratio=1.3, metrics=("jerk_z", "weighted_z"))
-    as_planned = compare(drives, plan=replace(plan, margin=0.12))
-    assert (as_planned.margin, {finding.metric for finding in as_planned}) == (0.12, {"jerk_z"})
-    assert [departure.kind for departure in as_planned.departures] == ["order", "speed", *["conditions"] * 4]
+    case = compare(drives, plan=replace(plan, margin=0.12))
+    assert (case.margin, {finding.metric for finding in case}) == (0.12, {"jerk_z"})
+    assert [departure.kind for departure in case.departures] == ["order", "speed", *["conditions"] * 4]
     otherwise = compare(drives, metrics=["weighted_z"], plan=plan)
     kinds = [departure.kind for departure in otherwise.departures]
     assert kinds[:2] == ["metric", "metric"]

@@ -34,7 +34,7 @@ def finding_of(make):
 def test_a_larger_change_is_harsher_and_the_words_hold_both_statements(finding_of):
     finding = finding_of(1, ratio=1.4, **LARGE)
     assert (finding.verdict, finding.on_these_drives) == ("harsher", "harsher")
-    drives, part = (range_percent(of) for of in (finding.interval, finding.part.interval))
+    drives, part = (range_percent(interval) for interval in (finding.interval, finding.part.interval))
     change = change_percent(finding.ratio, finding.interval)
     above = 100 * finding.part.installation.overturned_at
     assert finding.words == (
@@ -118,8 +118,8 @@ def test_the_table_has_every_finding_by_metric_those_over_all_roads_first(two_me
 
 
 def test_words_that_are_no_verdicts_are_undecided():
-    told = [verdict_of(words) for words in ("gentler", "no change that counts", "mixed", "refit control held")]
-    assert told == ["gentler", "equivalent", "undecided", "undecided"]
+    verdicts = [verdict_of(words) for words in ("gentler", "no change that counts", "mixed", "refit control held")]
+    assert verdicts == ["gentler", "equivalent", "undecided", "undecided"]
 
 
 def test_a_note_on_several_findings_appears_once(two_metrics):

@@ -136,11 +136,13 @@ def test_a_place_where_one_pass_alone_is_loud_is_left_out_and_reported(make):
     """Somebody drove over a branch: three seconds of one pass, ten times as loud."""
     drives = make.driven(1)
     first = drives.of("lane", "after")[0]
-    there = (first.cells["start_s"] >= 15.0) & (first.cells["start_s"] <= 18.0)
+    on_branch = (first.cells["start_s"] >= 15.0) & (first.cells["start_s"] <= 18.0)
     levels = make.levels_of(first)
-    branch = levels | {"jerk_z": levels["jerk_z"] * np.where(there, 10.0, 1.0)}
+    branch = levels | {"jerk_z": levels["jerk_z"] * np.where(on_branch, 10.0, 1.0)}
     loud = tuple(make.of_cells(drive, branch) if drive is first else drive for drive in drives.passes)
-    calm, burst = (on_the_road(lay_out(of, 0.10, ["jerk_z"], None)) for of in (drives, replace(drives, passes=loud)))
+    calm, burst = (
+        on_the_road(lay_out(each, 0.10, ["jerk_z"], None)) for each in (drives, replace(drives, passes=loud))
+    )
     assert calm.loud_passes == ()
     assert 2 <= burst.bursts - calm.bursts <= 5
     assert burst.loud_passes == (first.name,)
@@ -187,23 +189,29 @@ def test_the_primary_metric_is_a_family_of_its_own(make):
         {(1, True)},
     ]
     for family in families:
-        adjusted = multipletests([p_from(of, of) for of in family], method="holm")[1]
-        assert [of.p_difference_holm for of in family] == pytest.approx(np.fmax(adjusted, LEAST_P).tolist())
-        wider = [max(p_from(of, of), p_from(of, of.part)) for of in family]
-        of_part = multipletests(wider, method="holm")[1]
-        assert [of.part.p_difference_holm for of in family] == pytest.approx(np.fmax(of_part, LEAST_P_GIVEN).tolist())
+        adjusted = multipletests([p_from(finding, finding) for finding in family], method="holm")[1]
+        assert [finding.p_difference_holm for finding in family] == pytest.approx(np.fmax(adjusted, LEAST_P).tolist())
+        wider = [max(p_from(finding, finding), p_from(finding, finding.part)) for finding in family]
+        adjusted_part = multipletests(wider, method="holm")[1]
+        assert [finding.part.p_difference_holm for finding in family] == pytest.approx(
+            np.fmax(adjusted_part, LEAST_P_GIVEN).tolist()
+        )
     assert [(finding.road, finding.metric) for finding in apart] == [
         (finding.road, finding.metric) for finding in together
     ]
+
+
+def logs_of(findings, rounds=None):
+    """Logarithms of the values of the first rounds, (road, side, round)."""
+    sides = [(finding.before_values[:rounds], finding.after_values[:rounds]) for finding in findings]
+    return np.log([[[value.value for value in side] for side in pair] for pair in sides])
 
 
 def test_all_rough_roads_together_are_one_ratio_over_rounds(make):
     """The round, one drive over every road, is the unit: Welch by scipy over the means of the roads' logarithms."""
     study = make.on_whole_passes(make.invented(5, ratio=1.1, roads={"quarry-lane": 40.0, "moor-road": 30.0}))
     (overall,), findings = find(study, None)
-    logs = np.log(
-        [[[value.value for value in side] for side in (of.before_values, of.after_values)] for of in findings]
-    )
+    logs = logs_of(findings)
     before, after = logs.mean(axis=0)  # over roads: (side, round)
     assert (overall.road, overall.over_all, overall.passes) == ("all rough roads", True, (4, 4))
     assert np.log(overall.ratio) == pytest.approx(after.mean() - before.mean())
@@ -217,9 +225,7 @@ def test_every_road_weighs_the_same_over_all_even_with_fewer_passes(make):
     drives = make.invented(5, ratio=1.3, roads={"quarry-lane": 40.0, "moor-road": 30.0})
     fewer = [drive for drive in drives.passes if drive.road != "moor-road" or drive.conditions.pass_number < 3]
     (overall,), findings = find(make.on_whole_passes(replace(drives, passes=tuple(fewer))), None)
-    logs = np.log(
-        [[[value.value for value in side[:2]] for side in (of.before_values, of.after_values)] for of in findings]
-    )
+    logs = logs_of(findings, rounds=2)
     before, after = logs.mean(axis=0)
     assert overall.passes == (2, 2)
     assert np.log(overall.ratio) == pytest.approx(after.mean() - before.mean())
@@ -431,13 +437,13 @@ def test_a_family_with_nothing_changed_raises_a_false_alarm_in_at_most_5_percent
             verdict(of.ratio, p_difference, p_equivalence)
             for of, p_difference, p_equivalence in zip(
                 family,
-                holm([of.p_difference for of in family]),
-                holm([of.p_equivalence for of in family]),
+                holm([finding.p_difference for finding in family]),
+                holm([finding.p_equivalence for finding in family]),
                 strict=True,
             )
         ]
         alarms.append(bool({"harsher", "gentler"} & set(verdicts)))
-        covers += [of.interval[0] <= 1 <= of.interval[1] for of in family]
+        covers += [finding.interval[0] <= 1 <= finding.interval[1] for finding in family]
     assert np.mean(alarms) <= 0.05 + 3 * (0.05 * 0.95 / 150) ** 0.5
     assert np.mean(covers) == pytest.approx(0.95, abs=0.025)
 

@@ -151,9 +151,9 @@ def test_boxes_and_calibrations_that_differ_get_a_caution():
 
 def test_a_chip_that_failed_its_self_test_is_named():
     failed = replace(KNOWN, selftest_ok=False, words=KNOWN.words | {"selftest": "selftest record a.json: wrong on x"})
-    told = cautions_with(failed)
-    assert len(told) == 16
-    assert told[0] == "drive-00: selftest record a.json: wrong on x"
+    cautions = cautions_with(failed)
+    assert len(cautions) == 16
+    assert cautions[0] == "drive-00: selftest record a.json: wrong on x"
 
 
 def test_a_comparison_reports_its_captures_bench_records(make):

@@ -117,10 +117,7 @@ def test_the_file_restores_the_plan_and_is_not_overwritten(tmp_path):
         ({"written_utc": "yesterday"}, "ISO 8601"),
         ({"hold": {"air_temperature_c": [20, 10]}}, "is above"),
         ({"hold": asdict(HeldConditions(air_temperature_c=(20, 10)))}, "is above"),
-        (
-            {"hold": asdict(HeldConditions()) | {"air_temperature_c": 5}},
-            "air_temperature_c must be a list or nothing",
-        ),
+        ({"hold": asdict(HeldConditions()) | {"air_temperature_c": 5}}, "air_temperature_c must be a list or nothing"),
         ({"drives": 3}, "drives must be a list"),
         ({"margim": 0.1}, 'unknown entry "margim": fix it'),
     ],

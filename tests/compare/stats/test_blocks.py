@@ -10,10 +10,7 @@ import statsmodels.formula.api as smf
 from scipy import stats
 from towertap.compare.stats.contrast import LEAST_P, block_ratios, contrast, p_interaction, pass_contrast
 
-SLEEP = (
-    (0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0),
-    (1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4),
-)
+SLEEP = ((0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0), (1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4))
 """Hours of sleep gained with two drugs by ten patients (Student 1908, after Cushny and Peebles), from memory."""
 
 BLOCKS = ([1, 1, 2, 2, 3], [1, 2, 2, 3, 3, 3])

@@ -66,12 +66,7 @@ def test_a_stray_pass_makes_no_installation():
 
 @pytest.mark.parametrize(
     ("order", "says"),
-    [
-        ("A;B", "part or day"),
-        ("AB|BA", "part or installation"),
-        ("AB|B'A|A'B", "part"),
-        ("A;B;A;B;A;B", "part"),
-    ],
+    [("A;B", "part or day"), ("AB|BA", "part or installation"), ("AB|B'A|A'B", "part"), ("A;B;A;B;A;B", "part")],
 )
 def test_what_a_change_in_a_design_may_come_from(order, says):
     assert overlap(PlannedDesign(order).design(2)).about == says

@@ -27,7 +27,7 @@ def able(planned, passes):
     return reach(planned, passes, TWO_ROADS)
 
 
-def told(reached):
+def power_to_show(reached):
     """The power to show 10 % of the part."""
     return reached.part.told[-1]
 
@@ -96,12 +96,12 @@ def test_power_of_equivalence_is_a_published_value():
 
 
 def test_the_cheapest_design_reaches_the_power():
-    chosen = cheapest(able, aim=told)
-    assert told(chosen) >= 0.80
+    chosen = cheapest(able, aim=power_to_show)
+    assert power_to_show(chosen) >= 0.80
     assert chosen.planned.order == "AB|B'A"
-    assert told(able(chosen.planned, chosen.passes - 2)) < 0.80
+    assert power_to_show(able(chosen.planned, chosen.passes - 2)) < 0.80
     fewer = [planned for planned in DESIGNS if planned.refits < chosen.planned.refits]
-    assert cheapest(able, aim=told, designs=fewer) is None
+    assert cheapest(able, aim=power_to_show, designs=fewer) is None
 
 
 def test_one_day_per_part_shows_almost_no_equivalence():

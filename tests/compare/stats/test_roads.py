@@ -52,8 +52,8 @@ def test_power_and_false_alarms_of_one_ratio():
 
 
 def test_equal_roads_are_rarely_shown_to_differ():
-    told, _ = one_ratio.differ(2000, 3, 3, 0.0, (0.1, 0.1, 0.1))
-    assert told <= 0.05
+    shown, _ = one_ratio.differ(2000, 3, 3, 0.0, (0.1, 0.1, 0.1))
+    assert shown <= 0.05
     assert one_ratio.differ(2000, 3, 6, 0.0, (0.0, 0.1, 0.2))[0] > 0.9
 
 

@@ -1,4 +1,4 @@
-"""A bench for the chip model: a simulated board with no firmware, whose chip a script reads and writes over SPI."""
+"""A bench for the chip model: a simulated board without firmware, whose chip a script reads and writes over SPI."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from simboard import machine, time
 from simboard.board import Board
 
 board = Board(json.loads(CONFIG), sys.stdin.buffer)
-machine.install(board)
-time.install(board)
-board.call_ns = 2000  # of the chip's time, not of the firmware's
+machine.board = board
+time.board = board
+board.call_ns = 2000  # the chip's time, not the firmware's
 chip = board.chip
 select = machine.Pin(17, machine.Pin.OUT, value=1)
 int1 = machine.Pin(20, machine.Pin.IN)
@@ -73,7 +73,7 @@ def level():
 
 
 def after(n):
-    # the moment at which the n-th sample from now is made
+    # advance to the moment of the n-th sample from now
     chip.run_to(board.now_ps)
     board.spend(chip.sampler.next_ps + (n - 1) * chip.sampler.period_ps - board.now_ps)
 
@@ -91,7 +91,7 @@ def collect(n):
 
 @pytest.fixture
 def bench(micropython):
-    """A function that runs a script on the bench and returns what its `answer` is; settings are the board's."""
+    """A function that runs a script on the bench and returns its `answer`; settings are the board's."""
 
     def run(script: str, interpreter: str = "micropython", **settings):
         program = f"CONFIG = {json.dumps(settings)!r}\n{BENCH}\n{script}\nprint(json.dumps(answer))"

@@ -1,4 +1,4 @@
-"""The simulated board's `machine` and `time` against MicroPython's documentation of them and plain arithmetic."""
+"""The simulated board's `machine` and `time` against MicroPython's documentation and plain arithmetic."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import pytest
 
 
 @pytest.mark.parametrize(("wish_hz", "actual_hz"), [(12_000_000, 12_000_000), (10_000_000, 8_000_000)])
-def test_a_transfer_takes_its_bits_at_the_rate_that_the_block_makes_of_the_wish(bench, wish_hz, actual_hz):
+def test_a_transfer_takes_its_bits_at_the_blocks_actual_rate(bench, wish_hz, actual_hz):
     """RP2040 data sheet, section 4.4: half of the block's clock, 48 MHz here, over a whole number."""
     script = f"spi = machine.SPI(0, baudrate={wish_hz})\nboard.call_ns = 0\nbefore = board.now_ps\n"
     assert bench(script + "spi.readinto(bytearray(512))\nanswer = board.now_ps - before") == pytest.approx(
@@ -19,7 +19,7 @@ def test_a_chip_that_is_not_selected_does_not_answer(bench):
     assert bench("into = bytearray(3)\nspi.write_readinto(bytes((0xF5, 0, 0)), into)\nanswer = list(into)") == [255] * 3
 
 
-def test_ticks_wrap_and_their_difference_does_not_mind(bench):
+def test_the_difference_of_ticks_survives_a_wrap(bench):
     """`time.ticks_diff` in MicroPython's library reference: right across a wrap, here at 2^30 µs (17.9 minutes)."""
     script = """
 time.sleep(1073)
@@ -35,7 +35,7 @@ answer = [first, second, time.ticks_diff(second, first), time.ticks_diff(first, 
 
 
 def test_a_sleep_of_milliseconds_ends_up_to_one_early(bench):
-    """As on the rp2 port, whose sleep_ms counts how often the clock's milliseconds change."""
+    """As on the rp2 port, whose sleep_ms counts changes of the clock's milliseconds."""
     script = "board.call_ns = 0\ntime.sleep_us(300)\ntime.sleep_ms(2)\nanswer = board.ticks_us()"
     assert bench(script) == 2000
 
@@ -75,7 +75,7 @@ answer = edges[0] - begin
     assert bench(script) == pytest.approx(32 * 250e6, abs=250e6)
 
 
-def test_an_interrupt_just_before_idling_is_not_slept_over(bench):
+def test_an_interrupt_just_before_idling_ends_it(bench):
     """ARMv6-M architecture, WFE: an interrupt sets the event register, and with that set WFE ends at once."""
     script = """
 board._waiting = lambda timeout_ms: False
@@ -88,8 +88,8 @@ answer = [len(edges), board.now_ps - now]
     assert bench(script) == [1, 0]
 
 
-def test_a_host_that_speaks_does_not_let_a_box_run_ahead_of_real_time(bench):
-    """The bench's standard input is always ready, as where the host has written what the firmware has yet to read."""
+def test_a_sending_host_does_not_let_a_box_run_ahead_of_real_time(bench):
+    """The bench's standard input is always ready, as if the host had sent bytes that are not read yet."""
     script = """
 for _ in range(10):
     time.sleep_ms(20)
@@ -100,11 +100,11 @@ answer = (board.now_ps // 1000 - (_host_ns() - board._began_ns)) / 1e6
 
 
 def test_a_loop_that_never_waits_does_not_run_ahead_of_real_time(bench):
-    """200 looks for the host's bytes at 1 ms each take 200 ms of the host's clock, or all but the last of them."""
+    """200 polls of 1 ms for the host's bytes take 200 ms of the host's clock, except perhaps the last."""
     script = """
 from simboard import select
 from simboard.board import _host_ns
-select.install(board)
+select.board = board
 look = select.poll()
 board.call_ns = 1000000
 for _ in range(200):
@@ -139,7 +139,7 @@ def test_an_unknown_setting_or_fault_stops_the_start(bench):
         ),
     ],
 )
-def test_misuse_of_the_chip_is_said_once_on_standard_error(bench, misuse, remark):
-    """A wrong driver must not pass for a right one: sections 14.50 and 14.1; on filter switching see the driver."""
+def test_misuse_of_the_chip_is_reported_once_on_standard_error(bench, misuse, remark):
+    """A wrong driver must be noticed: sections 14.50 and 14.1; on filter switching see the driver."""
     script = "heard = []\nfrom simboard import remarks\nremarks.print = lambda *words, file: heard.append(words[-1])\n"
     assert bench(script + misuse + "\ntime.sleep_ms(50)\nanswer = heard") == [remark]

@@ -49,7 +49,7 @@ def test_banks_hide_each_other_and_bank_select_is_in_all(bench):
     assert bench(script + "    answer.append(read(0x75)[0])") == [1, 0, 2, 0, 3, 0, 4, 0, 0, 0x47]
 
 
-def test_a_soft_reset_takes_a_millisecond_and_tells_when_it_is_done(bench):
+def test_a_soft_reset_takes_a_millisecond_and_sets_reset_done(bench):
     """Section 14.1, DEVICE_CONFIG: wait 1 ms; section 14.21, INT_STATUS bit 4 RESET_DONE_INT, cleared by reading."""
     script = """
 write(0x60, 77)
@@ -70,7 +70,7 @@ def test_no_write_is_taken_within_200_us_of_switching_a_sensor_on(bench):
     ]
 
 
-def test_packets_hold_16_bytes_and_say_what_is_in_them(bench):
+def test_packets_have_16_bytes_and_a_header_for_their_content(bench):
     """Section 6.1: header bits 6, 5 sensors, 3–2 = 10 time stamp; section 14.42: stamps of 1 µs, here every 250."""
     samples = packets(bench("start()\nanswer = collect(64)"))
     assert {packet[0] for packet in samples} == {0x68}
@@ -125,7 +125,7 @@ answer = [part == again[:5], read(0x30, 2), level()]
 
 
 @pytest.mark.parametrize(("mode", "oldest"), [(0x40, 37), (0x80, 0)])
-def test_the_oldest_give_way_in_stream_mode_and_the_newest_when_it_stops_on_full(bench, mode, oldest):
+def test_stream_mode_drops_the_oldest_and_stop_on_full_the_newest(bench, mode, oldest):
     """Sections 6 and 14.4: 2048 bytes are 128 packets; FIFO_CONFIG 01 stream, 1x stop on full; FIFO_LOST_PKT counts."""
     script = f"start(0x04, mode={mode})\nafter(165)\nanswer = [level(), read(0x6C, 2), read(0x30, 16)]"
     level, lost, data = bench(script)
@@ -134,7 +134,7 @@ def test_the_oldest_give_way_in_stream_mode_and_the_newest_when_it_stops_on_full
     assert (packets(bytes(data).hex())[0][8] - first[8]) % 65536 == 250 * oldest
 
 
-def test_full_is_told_at_128_packets_even_when_none_is_lost(bench):
+def test_full_is_set_at_128_packets_even_if_none_is_lost(bench):
     """Section 14.21, INT_STATUS bit 1 FIFO_FULL_INT."""
     script = "start()\nread(0x2D)\nafter(127)\nbefore = read(0x2D)[0] & 2\nafter(1)\n"
     assert bench(script + "answer = [before, read(0x2D)[0] & 2, read(0x6C), level()]") == [0, 2, [0], 128]
@@ -148,7 +148,7 @@ def test_the_watermark_interrupt_comes_once_or_at_every_sample(bench):
     assert bench(script.format(0x23)) == [0, 9]
 
 
-def test_the_status_bit_tells_the_watermark_and_reading_clears_it(bench):
+def test_the_status_bit_shows_the_watermark_and_reading_clears_it(bench):
     """Section 14.21, INT_STATUS bit 2 FIFO_THS_INT."""
     assert bench("start()\ntime.sleep_us(8050)\nanswer = [read(0x2D)[0] & 4, read(0x2D)[0] & 4]") == [4, 0]
 
@@ -199,7 +199,7 @@ def test_gyroscope_ranges(bench, code, range_dps, tmp_path):
 
 
 @pytest.mark.parametrize("fault", ["start(0x04, (0x5F, 0x13))", "start(0x0B)", "start(0x04, (0x50, 0x05))"])
-def test_what_is_not_modelled_is_refused(bench, fault):
+def test_settings_that_are_not_modelled_are_refused(bench, fault):
     """20-bit packets, 12.5 Hz, two rates: never a wrong answer instead."""
     script = (
         f"try:\n    {fault}\n    answer = 'accepted'\nexcept NotImplementedError as error:\n    answer = str(error)"
@@ -208,14 +208,14 @@ def test_what_is_not_modelled_is_refused(bench, fault):
 
 
 @pytest.mark.parametrize("bus", ["baudrate=25000000", "polarity=1, phase=0", "firstbit=1"])
-def test_the_bus_must_be_as_the_chip_takes_it(bench, bus):
+def test_a_bus_that_the_chip_does_not_support_is_refused(bench, bus):
     """SPI timing: 24 MHz at most; section 9.6: MSB first, modes 0 and 3."""
     script = f"try:\n    machine.SPI(0, {bus})\nexcept ValueError as error:\n    answer = str(error)"
     assert "24 MHz" in bench(script)
 
 
 def test_sampling_and_draining_need_no_heap(bench):
-    """So that the firmware's own claim can be shown on this board."""
+    """So that the firmware's claim can be tested on this board."""
     script = """
 import gc, micropython
 start()

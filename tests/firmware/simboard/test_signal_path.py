@@ -1,4 +1,4 @@
-"""What the chip model makes of a motion, against analysis and the data sheet: noise, filters, rate, scale, limits."""
+"""The chip model's samples of a motion against analysis and the data sheet: noise, filters, rate, scale, limits."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def counts(text: str):
 
 @pytest.fixture
 def motion(tmp_path):
-    """A function that writes rows of m/s² and rad/s as the board reads them, and returns the board's settings."""
+    """A function that writes rows of m/s² and rad/s as a file for the board, and returns the board's settings."""
 
     def write(rows, rate_hz=16000, **settings):
         six = np.zeros((len(rows), 6))
@@ -50,10 +50,10 @@ def test_noise_in_band_has_the_data_sheets_density(bench):
     acceleration, rotation = counts(bench("start()\nanswer = collect(40000)"))
     for samples, unit, density in ((acceleration, 16 / 32768, 70e-6), (rotation, 2000 / 32768, 2.8e-3)):
         f, power = sps.welch(samples[200:] * unit, 4000, nperseg=2000, axis=0)
-        band = (f >= 10) & (f <= 200)  # below the filters; quantisation adds (unit²/12)/(2000 Hz), taken off
+        band = (f >= 10) & (f <= 200)  # below the filters; quantisation adds (unit²/12)/(2000 Hz), subtracted
         measured = np.sqrt(power[band].mean(axis=0) - unit**2 / 12 / 2000)
         assert measured == pytest.approx([density] * 3, rel=0.03)
-        assert stats.kurtosis(samples[200:]) == pytest.approx([0] * 3, abs=0.12)  # normal, once filtered
+        assert stats.kurtosis(samples[200:]) == pytest.approx([0] * 3, abs=0.12)  # normal after filtering
 
 
 def test_noise_before_the_filters_is_white_and_nearly_normal(bench):
@@ -71,7 +71,7 @@ def test_noise_before_the_filters_is_white_and_nearly_normal(bench):
     assert max(octaves) / min(octaves) < 1.25
 
 
-def test_another_seed_is_another_noise(bench):
+def test_another_seed_gives_other_noise(bench):
     first, other, again = (counts(bench("start()\nanswer = collect(500)", seed=seed))[0] for seed in (1, 2, 1))
     assert np.array_equal(first, again)
     assert abs(np.corrcoef(first[:, 0], other[:, 0])[0, 1]) < 0.2
@@ -106,8 +106,8 @@ def test_a_motion_between_its_rows_is_interpolated(bench, motion):
 
 
 @pytest.mark.parametrize("ppm", [-20000, 0, 13000])
-def test_the_oscillators_error_is_the_rates(bench, ppm):
-    """The chip samples at nominal × (1 + ppm): in 10 s of true time so many samples, to one."""
+def test_the_oscillators_error_is_the_error_of_the_rate(bench, ppm):
+    """The chip samples at nominal × (1 + ppm): this many samples in 10 s of true time, to one."""
     script = "start()\nchip.run_to(board.now_ps)\nn = 0\nend = board.now_ps + 10**13\n"
     script += "while board.now_ps < end:\n    after(100)\n    n += level()\n    write(0x4B, 2)\n"
     script += "answer = [n, board.now_ps - end]"
@@ -139,7 +139,7 @@ def test_after_its_end_the_motion_rests_or_repeats(bench, motion, repeat, later)
     assert np.all(samples[420:] == later)
 
 
-def test_long_motions_pass_through_blocks_without_a_seam(bench, motion):
+def test_long_motions_cross_blocks_without_a_step(bench, motion):
     """A ramp over ten blocks of rows stays a ramp: its second difference is rounding only."""
     ramp = np.linspace(-100, 100, 20000)[:, None] * [1, 0, 0]
     samples = counts(bench("start()\nanswer = collect(4900)", **motion(ramp, noise=0)))[0][50:, 0]
@@ -147,15 +147,15 @@ def test_long_motions_pass_through_blocks_without_a_seam(bench, motion):
 
 
 def test_cpython_gives_the_same_bytes(bench, motion):
-    """The fallback where MicroPython has no wheel: same files, same seed, same packets."""
+    """The fallback if MicroPython has no wheel: same files, same seed, same packets."""
     settings = motion(sine(37, 30.0, seconds=0.3), seed=7, oscillator_ppm=-1234, offset_counts=[1, -2, 3])
     script = "start()\nanswer = collect(600)"
     assert bench(script, "cpython", **settings) == bench(script, **settings)
 
 
 def test_the_model_is_many_times_faster_than_the_chip(bench):
-    """20 s at 4 kHz on the bench, the start of the interpreter included; a box must leave time for all the rest."""
+    """20 s at 4 kHz on the bench, including the interpreter's start; this leaves time for the rest of a box."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     bench("start()\nfor _ in range(1250):\n    after(64)\n    burst(0x30, 1024)\nanswer = level()")
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)  # processor time: other work on this machine does not count
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)  # processor time, independent of other work on this machine
     assert after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime < 20 / 4

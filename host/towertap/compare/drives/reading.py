@@ -129,10 +129,10 @@ class PassReader:
     def _kept(self, task: ReadTask) -> CaptureRead | None:
         hints = {name: get_type_hints(measure)["return"] for name, measure in self.measures.items()}
         kind: Any = TypedDict("Measured", hints)  # type: ignore[misc]
-        found = self._entry(task).look_up(tuple[Pass, float, kind])
-        if found is None:
+        stored = self._entry(task).look_up(tuple[Pass, float, kind])
+        if stored is None:
             return None
-        drive, rate_hz, measured = found
+        drive, rate_hz, measured = stored
         return CaptureRead(drive.conditions, (replace(drive, path=task.path, measured=measured), rate_hz))
 
     def _pass(self, capture: Capture, inputs: tuple[Path, ...] | None) -> tuple[Pass, float]:

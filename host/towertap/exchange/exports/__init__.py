@@ -11,13 +11,13 @@ from towertap.exchange.exports.form import ExportFormat, is_export
 from towertap.exchange.samples import Samples
 
 EXPORTS: dict[str, ExportFormat] = {
-    ".csv": csv.EXPORT,
-    ".parquet": parquet.EXPORT,
-    ".mat": mat.EXPORT,
-    ".npz": npz.EXPORT,
-    ".wav": wav.EXPORT,
-    ".uff": uff.EXPORT,
-    ".mf4": mdf.EXPORT,
+    ".csv": ExportFormat(csv.write),
+    ".parquet": ExportFormat(parquet.write, needs="pyarrow"),
+    ".mat": ExportFormat(mat.write),
+    ".npz": ExportFormat(npz.write),
+    ".wav": ExportFormat(wav.write, parts=wav.parts),
+    ".uff": ExportFormat(uff.write, needs="pyuff"),
+    ".mf4": ExportFormat(mdf.write, needs="asammdf"),
 }
 """Suffix → format."""
 

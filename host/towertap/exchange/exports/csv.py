@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 
 TIME, VALUE = "%.7f", "%.9g"
@@ -23,6 +22,3 @@ def write(samples: Samples, path: Path) -> None:
         for time_s, values in samples.blocks():
             text = line * len(values) % tuple(np.column_stack([time_s, values]).ravel().tolist())
             file.write(text.replace("nan", "") if np.isnan(values).any() else text)
-
-
-EXPORT = ExportFormat(write)

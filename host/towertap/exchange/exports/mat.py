@@ -10,7 +10,7 @@ import struct
 from pathlib import Path
 
 from towertap.errors import CallError
-from towertap.exchange.exports.form import ExportFormat, columns_on_disk
+from towertap.exchange.exports.form import columns_on_disk
 from towertap.exchange.samples import Samples
 
 INT8, INT32, UINT32, DOUBLE, MATRIX = 1, 5, 6, 9, 14
@@ -41,6 +41,3 @@ def _head(name: str, length: int) -> bytes:
     head += struct.pack("<2I", INT8, len(text)) + text.ljust(-(-len(text) // 8) * 8, b"\0")
     head += struct.pack("<2I", DOUBLE, 8 * length)
     return struct.pack("<2I", MATRIX, len(head) + 8 * length) + head
-
-
-EXPORT = ExportFormat(write)

@@ -7,7 +7,6 @@ from io import StringIO
 from pathlib import Path
 
 from towertap.doors.times import instant
-from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import Samples
 
 
@@ -32,6 +31,3 @@ def write(samples: Samples, path: Path) -> None:
         # given a path, asammdf would change the suffix; what it prints must stay off standard output
         with path.open("wb") as unfinished, redirect_stdout(StringIO()):
             file.save(unfinished)
-
-
-EXPORT = ExportFormat(write, needs="asammdf")

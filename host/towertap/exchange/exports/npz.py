@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.exchange.exports.form import ExportFormat, columns_on_disk
+from towertap.exchange.exports.form import columns_on_disk
 from towertap.exchange.samples import Samples
 
 
@@ -21,6 +21,3 @@ def write(samples: Samples, path: Path) -> None:
                 head = {"descr": "<f8", "fortran_order": False, "shape": (samples.n_rows,)}
                 np.lib.format.write_array_header_1_0(file, head)
                 shutil.copyfileobj(values, file)
-
-
-EXPORT = ExportFormat(write)

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 from towertap.signals.filters import Array
 
@@ -53,6 +52,3 @@ def _groups(samples: Samples) -> Iterator[Array]:
             blocks = []
     if blocks:
         yield np.concatenate(blocks)
-
-
-EXPORT = ExportFormat(write, needs="pyarrow")

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from towertap.exchange.exports.form import ExportFormat
 from towertap.exchange.samples import FORMAT, Samples
 
 MOST_ROWS = 2**18
@@ -91,6 +90,3 @@ def _function(samples: Samples, number: int, values: np.ndarray, abscissa_s: np.
 
 def _ascii(text: str) -> str:
     return text.encode("ascii", "replace").decode()[:LINE]
-
-
-EXPORT = ExportFormat(write, needs="pyuff")

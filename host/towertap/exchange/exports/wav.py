@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from towertap.exchange.exports.form import NEAR_BYTES, ExportFormat
+from towertap.exchange.exports.form import NEAR_BYTES
 from towertap.exchange.samples import Samples
 
 FULL = 2**31
@@ -70,6 +70,3 @@ def ending(path: Path) -> bytes:
             return b""
         file.seek(-min(path.stat().st_size, NEAR_BYTES), 2)
         return file.read()
-
-
-EXPORT = ExportFormat(write, parts=parts)

@@ -63,9 +63,7 @@ def import_file(
     size = size_of(path, "a file of samples", MOST_BYTES)
     digest = sha256_of(path)
     if capture_path.exists() and not _is_import_of(digest, capture_path):
-        raise FileError(
-            f"{capture_path}: exists and is not an import of this file, so it is not replaced; give another --out"
-        )
+        raise FileError(f"{capture_path}: not an import of this file, so it is not replaced; give another --out")
     content = _scaled(read(path), options, decisions)
     if content.metadata != NO_METADATA:
         decisions.add("found", f"an export of {content.metadata.capture}, without the box's own records")

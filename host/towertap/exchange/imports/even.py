@@ -10,14 +10,7 @@ from towertap.capture.limits import Limits
 from towertap.errors import CallError
 from towertap.exchange.imports.columns import RecordedMotion
 from towertap.exchange.imports.form import Decisions, FileContent, ImportOptions
-from towertap.exchange.imports.stamps import (
-    EVEN,
-    LARGEST_DEVIATION,
-    Stamps,
-    read_stamps,
-    resample_evenly,
-    resampling_errors,
-)
+from towertap.exchange.imports.stamps import EVEN, LARGEST_DEVIATION, Stamps, read_stamps, resample, resampling_errors
 from towertap.signals.filters import CARRIED, Array
 from towertap.wire.messages import RATES_HZ
 
@@ -133,7 +126,7 @@ def _on_grid(values: Array, stamps: Stamps, decisions: Decisions) -> Array:
         f"{100 * error_as_even:.2g} % (give --rate for that)",
     )
     pieces = np.split(np.arange(len(values)), np.flatnonzero(stamps.missing))
-    return np.concatenate([resample_evenly(values[rows], stamps.deviation[rows]) for rows in pieces])
+    return np.concatenate([resample(values[rows], stamps.deviation[rows]) for rows in pieces])
 
 
 def _plausible(rate_hz: float) -> float:

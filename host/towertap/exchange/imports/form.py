@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -65,18 +66,13 @@ NO_METADATA = ExportMetadata()
 
 
 def export_metadata(content: Any, path: Path) -> ExportMetadata:
-    """The metadata of a towertap export; NO_METADATA of any other. FileError if they are damaged."""
+    """The metadata of a towertap export, from JSON or a text; NO_METADATA of any other. FileError if damaged."""
+    if isinstance(content, str | bytes):
+        with suppress(ValueError, RecursionError):
+            content = json.loads(content)
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         return NO_METADATA
     return typed(content, ExportMetadata, f"{path}: its metadata")
-
-
-def export_metadata_in(text: str | bytes, path: Path) -> ExportMetadata:
-    """Same as `export_metadata`, from a text that may be JSON."""
-    try:
-        return export_metadata(json.loads(text), path)
-    except (ValueError, RecursionError):
-        return NO_METADATA
 
 
 def repeated(names: Sequence[str]) -> str | None:

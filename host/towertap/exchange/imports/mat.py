@@ -7,14 +7,14 @@ import numpy as np
 from towertap.doors.files import size_of
 from towertap.errors import FileError
 from towertap.exchange.imports.apart import Arrays, read_apart
-from towertap.exchange.imports.form import MOST_BYTES, FileContent, export_metadata_in, repeated
+from towertap.exchange.imports.form import MOST_BYTES, FileContent, export_metadata, repeated
 
 
 def read(path: Path) -> FileContent:
     """Read the numeric variables of the length that most of them have."""
     size_of(path, "a MAT-file of samples", MOST_BYTES)
     content = read_apart("mat", path)
-    metadata = export_metadata_in(content.texts.get("metadata", ""), path)
+    metadata = export_metadata(content.texts.get("metadata", ""), path)
     columns = [column for name, array in content.arrays.items() for column in _columns(name, array)]
     lengths = [len(values) for _, values in columns]
     length = max(set(lengths), key=lengths.count, default=0)

@@ -9,7 +9,7 @@ import numpy as np
 from towertap.doors.files import opened
 from towertap.errors import CallError, FileError
 from towertap.exchange.imports.apart import Arrays, read_apart
-from towertap.exchange.imports.form import MOST_BYTES, FileContent, export_metadata_in, repeated
+from towertap.exchange.imports.form import MOST_BYTES, FileContent, export_metadata, repeated
 
 IDENTITY = b"MDF     "
 """The first bytes of every MDF file."""
@@ -29,7 +29,7 @@ def read(path: Path) -> FileContent:
     texts = content.texts
     units = {name: texts[f"unit of {name}"] for name in content.arrays}
     values = np.column_stack([*content.arrays.values()]).astype(float)
-    metadata = export_metadata_in(texts["description"], path)
+    metadata = export_metadata(texts["description"], path)
     return FileContent(list(content.arrays), values, units, start_utc=texts["start_utc"], metadata=metadata)
 
 
@@ -43,12 +43,8 @@ def arrays(path: Path) -> Arrays:
         group = max(range(len(file.groups)), key=lambda k: len(file.groups[k].channels))
         signals = [file.get(group=group, index=k) for k in range(len(file.groups[group].channels))]
         description, start = str(getattr(file.header, "description", "") or ""), file.start_time
-    numeric = [signal for signal in signals if np.issubdtype(signal.samples.dtype, np.number)]
-    channels = [
-        signal
-        for signal in numeric
-        if signal.samples.ndim == 1 and not np.array_equal(signal.samples, signal.timestamps)
-    ]
+    vectors = [signal for signal in signals if signal.samples.ndim == 1 and signal.samples.dtype.kind in "iufc"]
+    channels = [vector for vector in vectors if not np.array_equal(vector.samples, vector.timestamps)]
     if not channels:
         raise ValueError("it has no numeric channel")
     if name := repeated([TIME, *(str(signal.name) for signal in channels)]):

@@ -129,7 +129,7 @@ def _drift_ppm(index: np.ndarray, time_s: Array) -> float:
     return float((last_hz / first_hz - 1) * 1e6)
 
 
-def resample_evenly(values: Array, deviation: Array) -> Array:
+def resample(values: Array, deviation: Array) -> Array:
     """Values (n, axes) on the even grid, from samples that are `deviation` (n,) periods off it.
 
     Valid below CARRIED of the rate. Iterates Neumann's series: even samples are interpolated at the recorder's times,
@@ -176,7 +176,7 @@ def resampling_errors(stamps: Stamps) -> tuple[float, float]:
 
     grid = np.arange(len(deviation), dtype=float)
     truth, sampled = tones(grid), tones(grid + deviation)
-    resampled = resample_evenly(sampled[:, None], deviation)[:, 0]
+    resampled = resample(sampled[:, None], deviation)[:, 0]
     inside = slice(8 * REACH, -8 * REACH) if len(deviation) > 32 * REACH else slice(None)
     size = truth[inside].std()
     return float((sampled - truth)[inside].std() / size), float((resampled - truth)[inside].std() / size)

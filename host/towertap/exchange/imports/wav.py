@@ -8,7 +8,7 @@ import numpy as np
 from towertap.doors.files import size_of
 from towertap.errors import FileError
 from towertap.exchange.exports.wav import ending
-from towertap.exchange.imports.form import MOST_BYTES, NO_METADATA, FileContent, export_metadata_in
+from towertap.exchange.imports.form import MOST_BYTES, NO_METADATA, FileContent, export_metadata
 
 WANTED = "a WAV file of samples"
 
@@ -18,7 +18,7 @@ def read(path: Path) -> FileContent:
     from scipy.io import wavfile
 
     size_of(path, WANTED, MOST_BYTES)
-    metadata = export_metadata_in(ending(path).rpartition(b"INFOICMT")[2][4:].rstrip(b"\0"), path)
+    metadata = export_metadata(ending(path).rpartition(b"INFOICMT")[2][4:].rstrip(b"\0"), path)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", wavfile.WavFileWarning)  # about chunks without samples

@@ -151,7 +151,7 @@ def _unheard(passes: Sequence[Pass]) -> list[str]:
 def _on_road(drives: Drives, road: Road) -> RoadKnocks:
     """Counts and tests of one road, before adjustment over all roads."""
     logged = all(drive.speed for drive in road.passes)
-    passes = [_in_pass(drive, road.aligned, logged) for drive in road.passes]
+    passes = [_in_pass(drive, number, road.aligned, logged) for number, drive in enumerate(road.passes)]
     heard, level_ms2 = heard_alike(
         [[knock.peak_ms2 for knock in drive.knocks] for drive in passes],
         [[knock.background_ms2 for knock in drive.knocks] for drive in passes],
@@ -182,8 +182,8 @@ def _on_road(drives: Drives, road: Road) -> RoadKnocks:
     )
 
 
-def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
-    """The knocks of one pass on the road that all passes share."""
+def _in_pass(drive: Pass, number: int, places: Places | None, logged: bool) -> PassKnocks:
+    """The knocks of a pass, the `number`-th of `places`, on the road that all passes share."""
     knocks = knocks_of(drive) or ()
     onsets_s = np.array([knock.onset_s for knock in knocks])
     starts_s = drive.cells["start_s"]
@@ -193,7 +193,6 @@ def _in_pass(drive: Pass, places: Places | None, logged: bool) -> PassKnocks:
     times_s, peaks_ms2 = _thresholds(drive)
     threshold_ms2 = np.array([whole_pass(peaks_ms2)])
     if places is not None:
-        number = [member.name for member in places.passes].index(drive.name)
         cell_of_place = places.place_of(number, starts_s + CELL_S / 2)
         at_s = places.place_s(number, onsets_s) if onsets_s.size else onsets_s
         road_s = float(np.diff(places.bounds_s[number][cell_of_place >= 0]).sum())

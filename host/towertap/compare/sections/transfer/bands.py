@@ -73,6 +73,16 @@ class TransferBand:
     ratio: float | None
     interval: tuple[float, float] | None
 
+    @property
+    def shown(self) -> int:
+        """The sign of a change that the interval shows, else 0."""
+        return int(self.interval[0] > 1) - int(self.interval[1] < 1) if self.interval else 0
+
+    @property
+    def size(self) -> float:
+        """The magnitude of the change, |ln ratio|."""
+        return abs(math.log(self.ratio or 1.0))
+
 
 @dataclass(frozen=True)
 class RoadTransfer:
@@ -175,21 +185,14 @@ def describe(
         return f"{road}: {output} does not follow {source} in any band"
     if not any(band.interval for band in judged):
         return f"{road}: one pass on a side cannot distinguish a change from chance"
-    runs = [list(run) for change, run in groupby(bands, key=_change) if change]
+    runs = [list(run) for change, run in groupby(bands, key=lambda band: band.shown) if change]
     if not runs:
         return f"{road}: no change in how {output} follows {source} is shown"
     return f"{road}: {output} follows {source} {listed([_run(run) for run in runs])} with {parts[1]}"
 
 
-def _change(band: TransferBand) -> int:
-    """1 if the interval is above 1, −1 if below, else 0."""
-    if band.interval is None:
-        return 0
-    return int(band.interval[0] > 1) - int(band.interval[1] < 1)
-
-
 def _run(run: Sequence[TransferBand]) -> str:
     """A run of bands: the one that changed most, and the range."""
-    most = max(run, key=lambda band: abs(math.log(band.ratio or 1.0)))
+    most = max(run, key=lambda band: band.size)
     size = f"{change_percent(most.ratio or 1.0, most.interval)} at {most.name} Hz"
     return size if len(run) == 1 else f"{size} (shown from {run[0].name} to {run[-1].name})"

@@ -36,16 +36,11 @@ def panel(road: RoadTransfer) -> Figure:
 
 def title(road: RoadTransfer) -> str:
     """The band in which the transfer changed most, of those whose interval excludes 1."""
-    changed = [band for band in road.bands if band.ratio and band.interval and not _contains_1(band.interval)]
-    if not changed:
+    most = max((band for band in road.bands if band.shown), key=lambda band: band.size, default=None)
+    if most is None:
         return f"{brief(road.road)}: no change of the transfer is shown in any band"
-    most = max(changed, key=lambda band: abs(math.log(band.ratio or 1.0)))
     size = change_percent(most.ratio or 1.0, most.interval)
     return f"{brief(road.road)}: the transfer changed most at {most.name} Hz, {size} ({range_percent(most.interval)})"
-
-
-def _contains_1(limits: tuple[float, float]) -> bool:
-    return limits[0] <= 1 <= limits[1]
 
 
 def _gain(axes: Axes, road: RoadTransfer) -> None:
@@ -88,10 +83,9 @@ def _change(axes: Axes, bands: Sequence[TransferBand]) -> None:
     axes.axhline(1.0, color=QUIET, lw=0.8)
     changes = [(band, band.ratio) for band in bands if band.ratio is not None]
     for band, ratio in changes:
-        ends = band.interval or (ratio, ratio)
-        is_shown = band.interval is not None and not _contains_1(band.interval)
-        axes.plot([band.hz] * 2, ends, color=INK if is_shown else QUIET, lw=2.2 if is_shown else 1.1)
-        axes.plot(band.hz, ratio, marker="s", ms=4, color=INK if is_shown else QUIET, mec=PAPER, mew=0.5)
+        colour = INK if band.shown else QUIET
+        axes.plot([band.hz] * 2, band.interval or (ratio, ratio), color=colour, lw=2.2 if band.shown else 1.1)
+        axes.plot(band.hz, ratio, marker="s", ms=4, color=colour, mec=PAPER, mew=0.5)
     reach = ratio_reach((ratio for _, ratio in changes), (band.interval for band, _ in changes), 1.3)
     change_ticks(axes, "y", (1 / reach, reach))
     axes.set_ylabel("change, 95 %\ninterval of all bands")
