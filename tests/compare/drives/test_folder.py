@@ -103,8 +103,8 @@ def test_two_vehicles_are_refused_until_one_is_named(folder, add):
     drives = load_passes(folder, *NAMES, vehicle="minibus")
     assert {drive.conditions.vehicle for drive in drives.passes} == {"minibus"}
     assert {capture.capture: capture.reason for capture in drives.excluded} == {
-        "unsaid": "it does not say that it was driven on 'minibus'",
-        "van": "driven on 'van', not on 'minibus'",
+        "unsaid": "no vehicle is written down in it; compared is 'minibus'",
+        "van": "driven on 'van'; compared is 'minibus'",
     }
     add("spelt", vehicle="Minibus")
     with pytest.raises(CallError, match="nearly alike: if they are the same, spell them alike"):

@@ -242,10 +242,8 @@ def unused(
         elif not label.road:
             yield Excluded(name_of(path), "no road is written down in it")
         elif vehicle not in (None, label.vehicle):
-            driven = (
-                f"driven on '{label.vehicle}', not on" if label.vehicle else "it does not say that it was driven on"
-            )
-            yield Excluded(name_of(path), f"{driven} '{vehicle}'")
+            driven = f"driven on '{label.vehicle}'" if label.vehicle else "no vehicle is written down in it"
+            yield Excluded(name_of(path), f"{driven}; compared is '{vehicle}'")
         else:
             yield Excluded(name_of(path), f"made at the box position '{label.box_position}', not at '{position}'")
 
