@@ -13,7 +13,15 @@ from towertap.archive import store
 from towertap.archive.record import CAPTURE, NAME
 from towertap.capture.conditions import Conditions
 from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions
-from towertap.compare.drives.folder import CaptureLabel, captures_in, labels, metrics_of, read_passes, refuse_unknown
+from towertap.compare.drives.folder import (
+    CaptureLabel,
+    captures_in,
+    labels,
+    metrics_of,
+    read_passes,
+    refuse_unknown,
+    refuse_vehicles,
+)
 from towertap.compare.drives.model import Excluded, Pass, name_of
 from towertap.compare.drives.reading import HowRead
 from towertap.doors.files import sha256_of
@@ -51,7 +59,9 @@ def load_sessions(
     recordings = _recordings_in(folder, excluded)
     conditions = [entry.conditions for entry in recordings]
     refuse_unknown(conditions, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
-    with_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
+    with_part = [entry for entry in recordings if entry.conditions.part == part]
+    refuse_vehicles((entry.conditions for entry in with_part), vehicle)
+    with_part = [entry for entry in with_part if vehicle in (None, entry.conditions.vehicle)]
     dated = _at_position(list(_dated(with_part, since, excluded)), position)
     _refuse_few(dated, part, since, excluded)
     chosen = [entry.path for entry in dated if _as_added(entry, excluded)]
@@ -112,16 +122,6 @@ def _as_added(entry: CaptureLabel, excluded: list[Excluded]) -> bool:
         reason = f"its {CAPTURE} cannot be read ({error.strerror})"
     excluded.append(Excluded(name_of(entry.path), f"{reason}; 'towertap archive verify' says more"))
     return False
-
-
-def _of_one_vehicle(recordings: Sequence[CaptureLabel], vehicle: str | None) -> list[CaptureLabel]:
-    vehicles = {entry.conditions.vehicle for entry in recordings}
-    if vehicle is None and len(vehicles) > 1:
-        names = quoted(vehicles) + (" and captures that do not say which" if "" in vehicles else "")
-        raise CallError(f"the part was driven on more than one vehicle ({names}): choose one with --vehicle")
-    if vehicle not in (None, *vehicles):
-        raise CallError(f"the part was not driven on '{vehicle}', but on {quoted(vehicles)}")
-    return [entry for entry in recordings if vehicle in (None, entry.conditions.vehicle)]
 
 
 def _dated(recordings: Sequence[CaptureLabel], since: date | None, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
