@@ -175,6 +175,7 @@ def compare(
     metrics: Sequence[str] = (),
     include_unsound: bool = False,
     bench: PathLike | None = None,
+    vehicle: str | None = None,
     position: str | None = None,
     input_position: str | None = None,
     speed: Sequence[PathLike] = (),
@@ -192,7 +193,7 @@ def compare(
     if missing := [name for name, value in chosen.items() if not value]:
         raise CallError(f"missing: {', '.join(missing)}; give them, or a plan")
     records = None if bench is None else Path(bench)
-    options: dict[str, Any] = {"position": position, "input_position": input_position}
+    options: dict[str, Any] = {"vehicle": vehicle, "position": position, "input_position": input_position}
     drives = load_drives(Path(folder), **chosen, bench=records, include_unsound=include_unsound, **options)
     logs = [log for path in speed for log in read_speed_logs(path)]
     drives = with_speed(drives, logs, speed_offset_s)

@@ -217,7 +217,7 @@ def test_two_vehicles_are_refused_until_one_is_named(refused, answer, changed, v
 def test_a_vehicle_that_drove_another_part_only_is_refused(refused, changed):
     folder = changed(("rubber-bush", {"vehicle": "lorry"}))
     error = refused("wear", folder, *CALL, "--vehicle", "lorry")
-    assert "the part was not driven on 'lorry', but on 'minibus'" in error
+    assert "these passes were not driven on 'lorry', but on 'minibus'" in error
 
 
 def test_a_struck_out_capture_does_not_count_as_a_second_box(run, answer, changed):

@@ -340,3 +340,20 @@ def test_the_answer_leaves_out_what_makes_it_too_long(harsher):
     long = Caution("word " * 80, Weight.OVERTURNS), Caution("more " * 80, Weight.OVERTURNS)
     result = checked_answer(harsher, long)
     assert result.cautions in ((), (long[0].words,))
+
+
+def test_what_changed_with_the_part_is_the_first_doubt_and_what_to_do_next(harsher):
+    positions = {"before": "sill", "after": "floor"}
+    passes = tuple(
+        replace(drive, conditions=replace(drive.conditions, box_position=positions[drive.side]))
+        for drive in harsher.drives.passes
+    )
+    result = checked_answer(replace(harsher, drives=replace(harsher.drives, passes=passes)))
+    assert result.verdict == "harsher"
+    assert result.cautions[0] == "Changed with the part: box position (sill to floor). This could be the cause."
+    assert result.next_step.startswith("Change only the part")
+
+
+def test_a_question_keeps_its_mark(harsher):
+    asked = replace(harsher.drives, remarks=("was the box moved?",))
+    assert "Was the box moved?" in [caution.words for caution in all_cautions(replace(harsher, drives=asked), (), ())]

@@ -34,6 +34,18 @@ def test_the_data_of_a_comparison_is_json_with_the_promised_keys(make):
     assert list(comparison.evidence) == [section.name for section in SECTIONS if section.name in comparison.evidence]
 
 
+def test_a_road_spelt_in_two_ways_is_hinted_at_when_no_road_is_left(make):
+    drives = make.invented(3, seconds=5)
+    passes = [
+        replace(drive, conditions=replace(drive.conditions, road=drive.road.title()))
+        if drive.side == "after"
+        else drive
+        for drive in drives.passes
+    ]
+    with pytest.raises(AnalysisError, match="the roads 'Quarry-Lane' and 'quarry-lane' are nearly one name"):
+        compare(replace(drives, passes=tuple(passes)), metrics=["jerk_z"])
+
+
 def test_a_road_whose_blocks_do_not_hold_gets_a_warning_and_welchs_test(make):
     """One road lost the second block of the part after; the other road, and the smooth one, are as planned."""
     drives = make.invented(3, roads={"quarry-lane": 60.0, "moor-road": 60.0}, seconds=25)

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from towertap.compare.answer import Case, answer
+from towertap.compare.answer import Case, all_cautions, answer
 from towertap.compare.comparison import compare, control_of
 from towertap.compare.controls import Control, ControlValue, controls_of, measured, write_control
 from towertap.compare.findings.find import find
@@ -67,6 +67,21 @@ def test_a_positive_control_shows_or_the_drives_could_not_have_shown_the_part(co
     assert text.startswith("Positive control not shown: ")
     assert "the other way: polyurethane was meant to be the harsher one" in text
     assert "could not have shown" not in text
+
+
+@pytest.mark.parametrize(("kind", "count"), [("positive", 0), ("refit", 1)])
+def test_tyre_pressures_are_what_a_positive_control_changes(make, kind, count):
+    drives = dated(make.invented(3))
+    kpa = {"before": "250, 250, 300, 300", "after": "300, 300, 350, 350"}
+    passes = tuple(
+        replace(drive, conditions=replace(drive.conditions, tyre_pressures_kpa=kpa[drive.side]))
+        for drive in drives.passes
+    )
+    _, findings = find(make.on_whole_passes(drives), None)
+    case = Case(replace(drives, passes=passes), (), findings, stored(kind=kind))
+    assert (
+        sum("Changed with the part: tyre pressure" in caution.words for caution in all_cautions(case, (), ())) == count
+    )
 
 
 @pytest.mark.parametrize(

@@ -69,6 +69,7 @@ Verdicts about the part, for each metric:
 @whole_option
 @click.option("--judge-unaligned", is_flag=True, help="Judge a road by complete passes even if most do not align.")
 @bench_option
+@click.option("--vehicle", metavar="NAME", help="The vehicle, if the parts were driven on more than one.")
 @click.option("--position", metavar="NAME", help="The box position to compare, if there are two.")
 @click.option("--input-position", metavar="NAME", help="A second box, on the input side of the part; adds transfer.")
 @click.option("--speed", "speed_logs", multiple=True, type=PATH, help="A speed log (GPX, CSV) or folder; repeatable.")

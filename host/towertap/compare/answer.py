@@ -10,6 +10,7 @@ from itertools import groupby
 
 from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
+from towertap.compare.drives.differences import TYRE_PRESSURE, changed_with_part, forward_disagrees
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads, mislabelled
 from towertap.compare.findings.describe import WORDS, in_play, is_judged, other_cause, p_decisive, quieter, which
@@ -308,7 +309,7 @@ def all_cautions(case: Case, departed: Sequence[Departure], further: Iterable[Ca
     Choices made after the values were seen come first among equals: no p-value accounts for them. `departed` is where
     the plan was not kept, `further` are the cautions of other evidence.
     """
-    own = (smooth_changed, assumed_spreads, of_findings, different, left_out)
+    own = (turned, coincident, smooth_changed, assumed_spreads, of_findings, different, left_out)
     return ranked(
         [
             *struck_out(case),
@@ -332,6 +333,23 @@ def struck_out(case: Case) -> Iterator[Caution]:
             "their outcome.",
             Weight.OVERTURNS,
             "Take the pass back with 'towertap drop --undo', or drive again and strike out before you look",
+        )
+
+
+def coincident(case: Case) -> Iterator[Caution]:
+    is_positive = case.control is not None and case.control.kind == "positive"
+    if changed := changed_with_part(case.drives, TYRE_PRESSURE if is_positive else ""):
+        yield Caution(
+            f"{changed} This could be the cause.",
+            Weight.OVERTURNS,
+            "Change only the part, or 'towertap correct' wrong entries",
+        )
+
+
+def turned(case: Case) -> Iterator[Caution]:
+    if disagreement := forward_disagrees(case.drives):
+        yield Caution(
+            disagreement, Weight.OVERTURNS, "Put the wrong mounting right with 'towertap correct' and compare again"
         )
 
 
@@ -406,4 +424,5 @@ def different(case: Case) -> Iterator[Caution]:
     names = {name for drive in case.drives.passes for name in (drive.road, drive.name)}
     for remark in case.drives.remarks:
         starts_with_name = any(remark.startswith(name) for name in names)
-        yield Caution(f"{remark if starts_with_name else sentence_case(remark)}.", Weight.WEAKENS)
+        words = remark if starts_with_name else sentence_case(remark)
+        yield Caution(words if words.endswith("?") else f"{words}.", Weight.WEAKENS)

@@ -8,6 +8,7 @@ from functools import cached_property
 
 from towertap.compare.controls import Control
 from towertap.compare.drives.calendar import days, installations
+from towertap.compare.drives.folder import spelt_twice
 from towertap.compare.drives.model import SIDES, Drives, Pass, Side
 from towertap.compare.drives.slots import Key, Slot, slots_of
 from towertap.compare.road.places import Places, RoughnessLimit, RoughPlaces, find_places, roughness_limit
@@ -119,7 +120,9 @@ def lay_out(
     on_both = [road for road in (*drives.rough_roads, drives.smooth) if all(drives.of(road, side) for side in SIDES)]
     if not {*on_both} - {drives.smooth}:
         missing = f"no rough road was driven with both '{drives.before}' and '{drives.after}': record both"
-        raise AnalysisError(missing + _left_out(drives))
+        rough = [drive.conditions for drive in drives.passes if drive.road != drives.smooth]
+        alike = next(spelt_twice(rough, (drives.before, drives.after)), "")
+        raise AnalysisError(missing + (f"; {alike}" if alike else _left_out(drives)))
     slots = {road: slots_of(drives.of(road), planned or {}) for road in on_both}
     groups = Grouping(
         {name: slot.block for road_slots, _ in slots.values() for name, slot in road_slots.items()},

@@ -24,6 +24,7 @@ from towertap.compare.drives.folder import (
     nearly_alike,
     read_passes,
     refuse_unknown,
+    refuse_vehicles,
     spelt_twice,
 )
 from towertap.compare.drives.model import Excluded, Pass, name_of
@@ -63,7 +64,9 @@ def load_sessions(
     recordings = _recordings_in(folder, excluded)
     conditions = [entry.conditions for entry in recordings]
     refuse_unknown(conditions, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
-    with_part = _of_one_vehicle([entry for entry in recordings if entry.conditions.part == part], vehicle)
+    with_part = [entry for entry in recordings if entry.conditions.part == part]
+    refuse_vehicles((entry.conditions for entry in with_part), vehicle)
+    with_part = [entry for entry in with_part if vehicle in (None, entry.conditions.vehicle)]
     own = with_part[0].conditions
     alike = [
         entry
@@ -139,16 +142,6 @@ def _as_added(entry: CaptureLabel, excluded: list[Excluded]) -> bool:
         reason = f"its {CAPTURE} cannot be read ({error.strerror})"
     excluded.append(Excluded(name_of(entry.path), f"{reason}; 'towertap archive verify' says more"))
     return False
-
-
-def _of_one_vehicle(recordings: Sequence[CaptureLabel], vehicle: str | None) -> list[CaptureLabel]:
-    vehicles = {entry.conditions.vehicle for entry in recordings}
-    if vehicle is None and len(vehicles) > 1:
-        names = quoted(vehicles) + (" and captures that do not say which" if "" in vehicles else "")
-        raise CallError(f"the part was driven on more than one vehicle ({names}): choose one with --vehicle")
-    if vehicle not in (None, *vehicles):
-        raise CallError(f"the part was not driven on '{vehicle}', but on {quoted(vehicles)}")
-    return [entry for entry in recordings if vehicle in (None, entry.conditions.vehicle)]
 
 
 def _dated(recordings: Sequence[CaptureLabel], since: date | None, excluded: list[Excluded]) -> Iterator[CaptureLabel]:

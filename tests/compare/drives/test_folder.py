@@ -102,6 +102,25 @@ def test_every_unused_capture_is_listed_with_the_reason(folder, add):
     assert remark == "the parts 'soft' and 'Soft' are nearly one name: if they are the same, spell both alike"
 
 
+def test_two_vehicles_are_refused_until_one_is_named(folder, add):
+    add("unsaid", vehicle="")
+    assert len(load_passes(folder, *NAMES).passes) == 5
+    add("van", vehicle="van")
+    with pytest.raises(CallError, match=r"on more than one vehicle \('minibus', 'van'\): choose one with --vehicle$"):
+        load_passes(folder, *NAMES)
+    with pytest.raises(CallError, match="not driven on 'lorry', but on 'minibus', 'van'"):
+        load_passes(folder, *NAMES, vehicle="lorry")
+    drives = load_passes(folder, *NAMES, vehicle="minibus")
+    assert {drive.conditions.vehicle for drive in drives.passes} == {"minibus"}
+    assert {capture.capture: capture.reason for capture in drives.excluded} == {
+        "unsaid": "no vehicle is written down in it; compared is 'minibus'",
+        "van": "driven on 'van'; compared is 'minibus'",
+    }
+    add("spelt", vehicle="Minibus")
+    with pytest.raises(CallError, match="nearly alike: if they are the same, spell them alike"):
+        load_passes(folder, *NAMES)
+
+
 @pytest.mark.parametrize(
     ("name", "other", "alike"),
     [
@@ -116,10 +135,19 @@ def test_every_unused_capture_is_listed_with_the_reason(folder, add):
         ("A", "B", False),
         ("a-1", "A 1", True),
         ("", "A", False),
+        ("r\u00e9s\u00e9da", "re\u0301se\u0301da", True),
     ],
 )
 def test_names_that_may_mean_the_same(name, other, alike):
     assert nearly_alike(name, other) is alike
+
+
+def test_parts_that_only_look_the_same_are_refused(folder, add):
+    """An accent is one code point or two, which Unicode Standard Annex 15 calls canonically equivalent."""
+    add("composed", part="caf\u00e9")
+    add("decomposed", part="cafe\u0301")
+    with pytest.raises(CallError, match="name two parts; they look the same, so spell them alike"):
+        load_passes(folder, "caf\u00e9", "cafe\u0301", "bypass")
 
 
 def test_similar_road_names_give_a_warning_and_a_misspelt_option_a_suggestion(folder, add):

@@ -61,5 +61,5 @@ def test_the_inputs_of_a_capture_are_of_the_same_pass(known):
 def test_captures_at_another_position_are_listed_as_unused(known):
     chosen = at_position(known, dict.fromkeys(known, "before"), "sill", [])
     assert {
-        capture.capture: capture.reason for capture in unused(known, chosen, ("rubber", "stiff"), "sill")
+        capture.capture: capture.reason for capture in unused(known, chosen, ("rubber", "stiff"), None, "sill")
     } == dict.fromkeys(["lane_1_arm", "lane_2_arm", "lane_3_arm"], "made at the box position 'arm', not at 'sill'")

@@ -105,6 +105,18 @@ def test_a_log_of_another_hour_says_what_to_do(make):
     assert any("no capture says when it began" in words for words in with_speed(undated, [log], 0.0).remarks)
 
 
+def test_a_log_with_a_gap_at_every_pass_covers_none(make):
+    """Its points lie 100 s before the first pass and after the last; at 59.9 s no whole second of a pass is within."""
+    drives, log = make.logged(make.driven(1))
+    drive = drives.passes[0]
+    around = replace(log, time_s=BEGAN.timestamp() + np.array([-100.0, -99, 9000, 9001]), speed_ms=np.full(4, 10.0))
+    (words, _) = with_speed(replace(drives, passes=(drive,)), [around]).remarks
+    assert "covers no pass" in words
+    assert "--speed-offset" in words
+    until = BEGAN.timestamp() - 59.9
+    assert find_offset(around.shifted(until - around.time_s[1]), [(BEGAN.timestamp(), np.ones(100))]) is None
+
+
 def test_a_log_that_begins_too_late_for_its_only_pass_gives_a_warning(make):
     drives, log = make.logged(make.driven(1))
     drive = drives.passes[0]
@@ -117,9 +129,8 @@ def test_a_log_that_begins_too_late_for_its_only_pass_gives_a_warning(make):
 def test_logs_that_cannot_be_joined_give_a_warning(make):
     drives, log = make.logged(make.driven(1))
     assert any("covers no pass" in words for words in with_speed(drives, [log.shifted(1e6)]).remarks)
-    assert any(
-        "is the log's unit right" in words
-        for words in with_speed(drives, [replace(log, speed_ms=3.6 * log.speed_ms)], 0.0).remarks
-    )
+    remarks = with_speed(drives, [replace(log, speed_ms=3.6 * log.speed_ms)], 0.0).remarks
+    (unit,) = (words for words in remarks if "is the log's unit right" in words)
+    assert f"not 40 km/h as aimed, and so for {len(drives.passes) - 1} further passes" in unit
     part = log.between(log.time_s[0], log.time_s[len(log.time_s) // 2])
     assert any("no speed log spans" in words for words in with_speed(drives, [part], 0.0).remarks)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 from towertap.compare.road import alignment
-from towertap.compare.road.alignment import ADVANCES, SEGMENT, find_warp, fingerprint, standard_scores
+from towertap.compare.road.alignment import ADVANCES, SEGMENT, align, find_warp, fingerprint, standard_scores
 from towertap.demo.road import ROADS
 
 from tests.compare import alignment_accuracy
@@ -86,6 +86,17 @@ def test_a_gap_and_road_that_the_template_lacks_are_bridged():
     placed = find_warp(shown, template[60:330])(np.arange(shown.size) + 0.5) + 60
     inside = (at > 60) & (at < 330)
     assert np.mean(np.abs(placed - at)[inside] < 3) > 0.95
+
+
+@pytest.mark.parametrize("seed", [3, 6, 7])
+def test_a_pass_over_another_road_is_named_even_if_all_others_are_warped_to_it_first(seed):
+    """It comes first by name and is as long as the others, so it is the first reference to be tried."""
+    rng = np.random.default_rng(seed)
+    lane, names = road(140, seed), ["a stray", *"bcdefgh"]
+    others = [standard_scores(lane + 0.6 * rng.standard_normal(lane.size)) for _ in names[1:]]
+    alignment, _ = align("lane", names, [road(140, seed + 1000), *others], [name > "d" for name in names], 0.1)
+    assert alignment.failure == "the road's fingerprint is not found again in a stray"
+    assert alignment.reference != "a stray"
 
 
 def test_a_fingerprint_ignores_the_level_and_keeps_gaps():

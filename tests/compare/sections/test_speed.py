@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 from towertap.capture.speed_log import LogOffset
 from towertap.cli._outcome import plain
+from towertap.compare.caution import Weight
 from towertap.compare.comparison import compare
 from towertap.compare.drives.speed_join import STEP_S, driven_m, with_speed
 
 
 def test_a_log_gives_metres_and_a_caution_if_one_side_was_faster(make):
     """10 m/s against 10.5 m/s: ratio 1.05 by hand; with an exponent of 2 that is 1.1025."""
-    drives, log = make.logged(make.driven(1), offset_s=3.0, faster=1.05)
+    drives, log = make.logged(make.driven(1, faster=1.05), offset_s=3.0, faster=1.05)
     joined = with_speed(drives, [log], 3.0)
     assert [driven_m(drive) for drive in joined.passes if drive.side == "before"] == pytest.approx(
         [10 * STEP_S * drive.n_cells for drive in joined.passes if drive.side == "before"]
@@ -31,10 +32,22 @@ def test_a_log_gives_metres_and_a_caution_if_one_side_was_faster(make):
     json.dumps(plain(comparison.data()), allow_nan=False)
 
 
+@pytest.mark.parametrize(("faster", "logged"), [(1.0, 1 / 1.609), (1.15, 1.0)])
+def test_a_log_that_is_wrong_on_one_side_gets_a_caution_and_the_alignment_is_used(make, faster, logged):
+    """Miles read as kilometres after the change; and 15 % faster, of which the log shows nothing."""
+    drives, log = make.logged(make.driven(1, faster=faster), faster=logged)
+    comparison = compare(with_speed(drives, [log], 0.0), metrics=["jerk_z"])
+    (road,) = comparison.evidence["speed"].data
+    assert road.source == "alignment"
+    assert road.contrast.ratio == pytest.approx(faster, rel=0.02)
+    assert road.contradiction in comparison.cautions
+    assert road.contradiction.weight == Weight.OVERTURNS
+
+
 def test_equal_speeds_get_no_caution(make):
     drives, log = make.logged(make.driven(1))
     (road,) = compare(with_speed(drives, [log], 0.0), metrics=["jerk_z"]).evidence["speed"].data
-    assert road.caution is None
+    assert road.caution is road.contradiction is None
 
 
 def test_without_a_log_speed_is_from_the_alignment(make):

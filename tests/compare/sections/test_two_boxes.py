@@ -156,3 +156,27 @@ def test_a_road_with_an_unpaired_side_has_only_its_sentence(make, two_box_drives
     (left_out,) = evidence.tables
     assert [row[0] for row in left_out.rows] == [f"quarry-lane_rubber_{number}_sill" for number in (1, 2, 3)]
     assert list(SECTION.pictures(evidence)) == []
+
+
+def test_cautions_about_the_input_box_are_given_once_for_all_roads(make, two_box_drives):
+    """By road they would be counted separately, and so be two lines: 3 of 3 captures, and 6 of 6."""
+    conditions = [
+        replace(drive.conditions, road=f"road {drive.conditions.pass_number}") for drive in two_box_drives.passes
+    ]
+    names = zip(two_box_drives.passes, conditions, strict=True)
+    by_road = [replace(drive, conditions=said) if drive.road != "bypass" else drive for drive, said in names]
+    fewer = [drive for drive in by_road if (drive.road, drive.side) != ("road 3", "after")]
+    evidence = SECTION.compare(make.on_whole_passes(replace(two_box_drives, passes=tuple(fewer))), ())
+    (bench,) = [caution.words for caution in evidence.cautions if "No bench record" in caution.words]
+    assert "holds for 5 of 5 captures" in bench
+
+
+def test_one_box_at_two_positions_at_once_is_reported(make, two_box_drives):
+    def said(drives):
+        evidence = SECTION.compare(make.on_whole_passes(drives), ())
+        return [caution.words for caution in evidence.cautions if "at the output at once" in caution.words]
+
+    assert len(said(two_box_drives)) == 1
+    other = replace(two_box_drives.passes[0].bench, serial="ffff0001")
+    apart = tuple(replace(drive, bench=other) for drive in two_box_drives.passes)
+    assert said(replace(two_box_drives, passes=apart)) == []

@@ -8,6 +8,7 @@ from difflib import SequenceMatcher
 from itertools import combinations
 from pathlib import Path
 from typing import Unpack
+from unicodedata import normalize
 
 from towertap.capture.conditions import Conditions
 from towertap.capture.reading import open_capture
@@ -39,22 +40,24 @@ def load_passes(
     include_unsound: bool = False,
     whole: bool = False,
     bench: Path | None = None,
+    vehicle: str | None = None,
     position: str | None = None,
     input_position: str | None = None,
     **how: Unpack[HowRead],
 ) -> Drives:
     """Read every capture (*.h5, not in subfolders) of `folder` that was made with the part `before` or `after`.
 
-    Left out and listed with the reason are captures of another part or box position, and those that cannot be read, are
-    struck out or not sound (unless `include_unsound`), hold no whole window, or copy another. Standing and pulling away
-    are cut from a capture unless `whole`. `bench` is the folder of the bench records, by default `bench` in `folder`;
-    `position` is the box position to use if passes were recorded at two, `input_position` that of a second box on the
-    part's input side. Raises CallError when a name matches nothing, AnalysisError when no capture can be used or their
-    rates differ.
+    Left out and listed with the reason are captures of another part, vehicle or box position, and those that cannot be
+    read, are struck out or not sound (unless `include_unsound`), hold no whole window, or copy another. Standing and
+    pulling away are cut from a capture unless `whole`. `bench` is the folder of the bench records, by default `bench`
+    in `folder`. `vehicle` is the one to use if there are several; captures that do not say theirs count as any, unless
+    it is given. `position` is the box position to use if passes were recorded at two, `input_position` that of a second
+    box on the part's input side. Raises CallError when a name matches nothing, or several vehicles or positions were
+    recorded and none is given; AnalysisError when no capture can be used or their rates differ.
     """
     excluded: list[Excluded] = []
     sides: dict[str, Side] = {before: "before", after: "after"}
-    reader = PassReader(measures or {}, include_unsound, whole, bench, frozenset(sides), position)
+    reader = PassReader(measures or {}, include_unsound, whole, bench, frozenset(sides), vehicle, position)
     paths = captures_in(folder)
     if input_position:  # before reading any capture, find out which ones are of one pass
         known = {label.path: label.conditions for label in labels(paths, excluded)}
@@ -62,17 +65,21 @@ def load_passes(
         read = reader.read_all([ReadTask(path) for path in paths], **how)
         known = {path: capture.conditions for path, capture in read.items() if capture.conditions}
         excluded += [_unread(path, capture.outcome) for path, capture in read.items() if path not in known]
-    if before == after:
-        raise CallError(f"--before and --after both name '{before}': name two parts")
+    if normalize("NFC", before) == normalize("NFC", after):
+        hint = "" if before == after else "; they look the same, so spell them alike with 'towertap correct'"
+        raise CallError(f"--before and --after both name '{before}': name two parts{hint}")
     for part in sides:
         refuse_unknown(known.values(), excluded, part=part, road=smooth)
     if {label.road for label in known.values()} <= {smooth, ""}:
         raise CallError(f"every capture is of the smooth road '{smooth}': record a rough road as well")
     chosen = {path: sides[label.part] for path, label in known.items() if label.road and label.part in sides}
+    # a capture that is struck out or not sound does not count as a second vehicle or box
+    unread = {path for path in chosen if not input_position and isinstance(read[path].outcome, TowertapError)}
+    refuse_vehicles((known[path] for path in chosen if path not in unread and known[path].vehicle), vehicle)
+    chosen = {path: side for path, side in chosen.items() if vehicle in (None, known[path].vehicle)}
     if position is not None:
         chosen = at_position(known, chosen, position, excluded)
-    else:  # a capture that is struck out or not sound does not count as a second box
-        unread = {path for path in chosen if not input_position and isinstance(read[path].outcome, TowertapError)}
+    else:
         refuse_two_positions(known[path] for path in chosen if path not in unread)
     used = {*chosen}
     if input_position:
@@ -81,7 +88,7 @@ def load_passes(
         read = reader.read_all([ReadTask(path, inputs.get(path, ())) for path in chosen], **how)
     passes = _usable(read, chosen, excluded)
     named = {capture.capture for capture in excluded}
-    others = unused(known, used, (before, after), position)
+    others = unused(known, used, (before, after), vehicle, position)
     excluded += [capture for capture in others if capture.capture not in named]
     _refuse_without_smooth(smooth, known, passes, excluded)
     drives = Drives(
@@ -202,6 +209,18 @@ def refuse_unknown(known: Collection[Conditions], excluded: Sequence[Excluded], 
             raise CallError(f"no capture of the {name.replace('_', ' ')} '{value}': {names}{guess}")
 
 
+def refuse_vehicles(labels: Iterable[Conditions], vehicle: str | None) -> None:
+    """CallError if captures are of several vehicles and none is named, or none is of the one named."""
+    vehicles = {label.vehicle for label in labels}
+    if vehicle is None and len(vehicles) > 1:
+        names = quoted(vehicles) + (" and captures that do not say which" if "" in vehicles else "")
+        is_alike = any(nearly_alike(*pair) for pair in combinations(vehicles, 2))
+        hint = "; nearly alike: if they are the same, spell them alike with 'towertap correct'" if is_alike else ""
+        raise CallError(f"these passes were driven on more than one vehicle ({names}): choose one with --vehicle{hint}")
+    if vehicle not in (None, *vehicles):
+        raise CallError(f"these passes were not driven on '{vehicle}', but on {quoted(vehicles)}")
+
+
 def _refuse_without_smooth(
     smooth: str, known: Mapping[Path, Conditions], passes: Sequence[Pass], excluded: Sequence[Excluded]
 ) -> None:
@@ -221,7 +240,11 @@ def metrics_of(passes: Sequence[Pass]) -> tuple[Metric, ...]:
 
 
 def unused(
-    known: Mapping[Path, Conditions], used: Collection[Path], parts: tuple[str, str], position: str | None
+    known: Mapping[Path, Conditions],
+    used: Collection[Path],
+    parts: tuple[str, str],
+    vehicle: str | None,
+    position: str | None,
 ) -> Iterator[Excluded]:
     """The captures, of those with known conditions, that are not `used`, and why; `parts` are those compared."""
     for path, label in known.items():
@@ -233,6 +256,9 @@ def unused(
             yield Excluded(name_of(path), why if label.part else "no part is written down in it")
         elif not label.road:
             yield Excluded(name_of(path), "no road is written down in it")
+        elif vehicle not in (None, label.vehicle):
+            driven = f"driven on '{label.vehicle}'" if label.vehicle else "no vehicle is written down in it"
+            yield Excluded(name_of(path), f"{driven}; compared is '{vehicle}'")
         else:
             yield Excluded(name_of(path), f"made at the box position '{label.box_position}', not at '{position}'")
 
@@ -251,7 +277,8 @@ def spelt_twice(labels: Iterable[Conditions], parts: Collection[str]) -> Iterato
 
 def nearly_alike(name: str, other: str) -> bool:
     """Whether two names differ only by case, hyphens and blanks, or by one letter; other digits are another name."""
-    plain, other_plain = ("".join(sign for sign in text.casefold() if sign.isalnum()) for text in (name, other))
+    texts = (normalize("NFC", text).casefold() for text in (name, other))
+    plain, other_plain = ("".join(sign for sign in text if sign.isalnum()) for text in texts)
     digits, other_digits = ([sign for sign in text if sign.isdigit()] for text in (plain, other_plain))
     if not plain or not other_plain or name == other or digits != other_digits:
         return False

@@ -49,6 +49,8 @@ class Source:
     raw_sha256: str
     from_box: bool = True
     """Otherwise another recorder made it, and much of it cannot be checked."""
+    anti_alias_hz: float | None = None
+    """The sensor's anti-alias filter; None if not known."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple, TypedDict, Unpack, get_type_hints
 
 from towertap.analysis import Columns, analyse_capture, outline, rows_of_pieces, windows_of
 from towertap.bench.carried import records_for
-from towertap.bench.records import bench_folder, digest_of
+from towertap.bench.records import bench_folder, digest_of, subject_of
 from towertap.capture.conditions import Conditions
 from towertap.capture.integrity import Integrity, check
 from towertap.capture.reading import Capture, open_capture
@@ -74,7 +74,8 @@ class SeenAndStruckOutError(AnalysisError):
 class PassReader:
     """Reads passes from captures, opening each once, with everything measured while it is open.
 
-    With `parts`, other parts' captures are only read for their conditions, and so are those not at `position`.
+    With `parts`, other parts' captures are only read for their conditions. So are those of another `vehicle` or
+    `position`.
     """
 
     measures: Measures
@@ -83,6 +84,7 @@ class PassReader:
     """Keep standing and pulling away."""
     bench: Path | None = None
     parts: frozenset[str] | None = None
+    vehicle: str | None = None
     position: str | None = None
 
     def read_all(self, wanted: Sequence[ReadTask], **how: Unpack[HowRead]) -> dict[Path, CaptureRead]:
@@ -108,7 +110,8 @@ class PassReader:
             with open_capture(task.path) as capture, one_thread():
                 label = capture.conditions
                 is_of_parts = self.parts is None or (bool(label.road) and label.part in self.parts)
-                if not is_of_parts or self.position not in (None, label.box_position):
+                is_of_vehicle = self.vehicle in (None, label.vehicle)
+                if not is_of_parts or not is_of_vehicle or self.position not in (None, label.box_position):
                     return CaptureRead(label, None)
                 drive, rate_hz = self._pass(capture, task.inputs)
         except TowertapError as error:
@@ -203,7 +206,12 @@ def _refuse(integrity: Integrity, touched: bool, moving: Moving | None, settling
 def _source(capture: Capture) -> Source:
     firmware = str(capture.hello.get("firmware", "not said"))
     return Source(
-        capture.text("chip"), firmware, sha256_of(capture.path), capture.text("raw_sha256"), not capture.is_imported
+        capture.text("chip"),
+        firmware,
+        sha256_of(capture.path),
+        capture.text("raw_sha256"),
+        not capture.is_imported,
+        subject_of(capture).anti_alias_hz,
     )
 
 

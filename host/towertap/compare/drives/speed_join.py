@@ -15,10 +15,10 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from towertap.capture.speed_log import LogOffset, SpeedLog
+from towertap.capture.speed_log import WIDEST_GAP_S, LogOffset, SpeedLog
 from towertap.compare.drives.model import CELL_S, Drives, Pass
 from towertap.errors import CallError
-from towertap.words.phrases import some
+from towertap.words.phrases import counted, some
 
 Array = NDArray[np.float64]
 
@@ -105,9 +105,9 @@ def find_offset(log: SpeedLog, pushes: Sequence[Push]) -> LogOffset | None:
     """
     offsets_s = np.asarray(np.arange(-round(SEARCH_S / STEP_S), round(SEARCH_S / STEP_S) + 1) * STEP_S, np.float64)
     felt, rises = _seconds(log, pushes, offsets_s)
-    if felt.size < SECOND:
-        return None
     is_known = np.isfinite(rises)
+    if felt.size < SECOND or not is_known.any():
+        return None
     shares = is_known.mean(axis=1)
     fits = np.full(offsets_s.size, -1.0)
     for i in np.flatnonzero(shares >= SHARED * shares.max()):
@@ -165,11 +165,12 @@ def _correlated_seconds(x: Array, y: Array) -> float:
 
 
 def _near(drive: Pass, log: SpeedLog, offset_s: float | None) -> bool:
-    """Whether a log and a pass share time at the given offset, or may at one within the search."""
+    """Whether a log knows the speed at some moment of a pass at the given offset, or may at one within the search."""
     if drive.started is None:
         return False
-    began_s, slack_s = _began_s(drive) + (offset_s or 0.0), SEARCH_S if offset_s is None else 0.0
-    return bool(log.time_s[0] - slack_s < began_s + lasted_s(drive) and began_s < log.time_s[-1] + slack_s)
+    slack_s = SEARCH_S if offset_s is None else 0.0
+    times_s = np.arange(-slack_s, lasted_s(drive) + slack_s, STEP_S) + _began_s(drive) + (offset_s or 0.0)
+    return bool(np.isfinite(log.speed_at(times_s)).any())
 
 
 def _covers_none(passes: Sequence[Pass], log: SpeedLog, offset_s: float | None) -> str:
@@ -181,9 +182,10 @@ def _covers_none(passes: Sequence[Pass], log: SpeedLog, offset_s: float | None) 
     begins_s = [_began_s(drive) for drive in dated]
     given = "" if offset_s is None else f" less the {offset_s:g} s of --speed-offset"
     return (
-        f"{words}: read as UTC it goes from {_utc(log.time_s[0])} to {_utc(log.time_s[-1])}{given}, and the passes "
-        f"begin from {_utc(min(begins_s))} to {_utc(max(begins_s))}; write its times in UTC, or give with "
-        "--speed-offset how many seconds its clock is ahead"
+        f"{words}: read as UTC it goes from {_utc(log.time_s[0])} to {_utc(log.time_s[-1])}{given} (points over "
+        f"{WIDEST_GAP_S:g} s apart leave a gap), and the passes begin from {_utc(min(begins_s))} to "
+        f"{_utc(max(begins_s))}; write its times in UTC, or give with --speed-offset how many seconds its clock is "
+        "ahead"
     )
 
 
@@ -197,14 +199,17 @@ def _began_s(drive: Pass) -> float:
 
 
 def _implausible(passes: Sequence[Pass]) -> Iterator[str]:
-    """Remarks on passes whose log disagrees with the aimed speed: another unit, or another drive."""
+    """A remark on the passes whose log disagrees with the aimed speed: another unit, or another drive."""
+    doubtful = []
     for drive in passes:
         aimed_kmh, metres = drive.conditions.speed_kmh, driven_m(drive)
         if not aimed_kmh or metres is None:
             continue
         logged_kmh = 3.6 * metres / (drive.n_cells * STEP_S)
         if not 0.5 < logged_kmh / aimed_kmh < 2:
-            yield (
-                f"{drive.name} was driven at {logged_kmh:.0f} km/h by its speed log but at {aimed_kmh:g} km/h by its "
-                "conditions: is the log's unit right, and is it of this drive?"
+            doubtful.append(
+                f"{drive.name} was driven at {logged_kmh:.0f} km/h by its speed log, not {aimed_kmh:g} km/h"
             )
+    if doubtful:
+        others = f", and so for {counted(len(doubtful) - 1, 'further pass')}" if doubtful[1:] else ""
+        yield f"{doubtful[0]} as aimed{others}: is the log's unit right, and is it of this drive?"

@@ -62,7 +62,16 @@ def _verdict(finding: Finding) -> str:
 
 
 def _one_sided(drives: Drives, road: str) -> Iterator[Caution]:
-    """Warn when only one side was clipped: its values are too low by what was cut off."""
+    """Warn when clipping left no pass of a side, or touched one side only: its values are too low by what was cut."""
+    for side, part in zip(SIDES, drives.parts, strict=True):
+        if (lost := drives.clipped_out.count((road, side))) and not drives.of(road, side):
+            yield Caution(
+                f"{road} is not compared: {counted(lost, 'pass')} with {part} clipped too much to be used. A harsher "
+                "part clips more, so the other roads may not show what it does.",
+                Weight.OVERTURNS,
+                f"Drive {road} again, slower or with a larger range of the sensor",
+            )
+            return
     counts = [sum(bool(drive.integrity.clipped_samples) for drive in drives.of(road, side)) for side in SIDES]
     counts = [count + drives.clipped_out.count((road, side)) for count, side in zip(counts, SIDES, strict=True)]
     if bool(counts[0]) != bool(counts[1]):

@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from statistics import fmean
+from typing import NamedTuple
 
 import numpy as np
 import scipy
@@ -121,46 +122,71 @@ def align(
     """
     lengths = np.array([np.isfinite(own).sum() for own in prints])
     unusual = abs(lengths - np.median(lengths))  # ties by name, so that swapping the sides changes nothing
+    order = sorted(range(len(names)), key=lambda i: (unusual[i], names[i]))
     tried = []
-    for reference in sorted(range(len(names)), key=lambda i: (unusual[i], names[i]))[:REFERENCES]:
+    for reference, second in zip(order[:REFERENCES], order[1:] + order[:1], strict=False):
         with one_thread():
-            passes, warps = _aligned_to(reference, names, prints, is_after, cell_s)
+            passes, warps = _aligned_to(reference, second, names, prints, is_after, cell_s)
         tried.append((RoadAlignment(road, names[reference], 0, _failure(passes), passes), warps))
         if tried[-1][0].failure is None:
             return tried[-1]
-    return max(tried, key=lambda result: sum(drive.aligned for drive in result[0].passes))
+    return max(tried, key=lambda result: sum(drive.quality for drive in result[0].passes if drive.aligned))
+
+
+class _Fit(NamedTuple):
+    """How one pass fits the others: its warp, and what `PassAlignment` says; `compared_s` is shared with its rivals."""
+
+    warp: Warp
+    quality: float
+    chance: float
+    overlap_s: float
+    compared_s: float
 
 
 def _aligned_to(
-    reference: int, names: Sequence[str], prints: Sequence[Array], is_after: Sequence[bool], cell_s: float
+    reference: int, second: int, names: Sequence[str], prints: Sequence[Array], is_after: Sequence[bool], cell_s: float
 ) -> tuple[tuple[PassAlignment, ...], tuple[Warp, ...]]:
-    """All passes on the coordinate of one of them: first each on that one, then each on all the others together."""
-    first = [find_warp(own, prints[reference]) for own in prints]
-    warps, fits = [], []
-    for i, own in enumerate(prints):
-        rest = [j for j in range(len(prints)) if j != i]
-        others, start = _together([(prints[j], first[j]) for j in rest])
-        warp = find_warp(own, others)
-        backwards = others[::-1]
-        chance, _ = agreement(own, find_warp(own, backwards), backwards)
-        across = [j for j in rest if is_after[j] != is_after[i]] or rest
-        other_side, side_start = _together([(prints[j], first[j]) for j in across])
-        quality, compared = agreement(own, Warp(warp.knots, warp.places + start - side_start), other_side)
-        fits.append((quality, compared.sum() * cell_s, agreement(own, warp, others)[1].sum() * cell_s, chance))
-        warps.append(Warp(warp.knots, warp.places + start))
-    least = max(LEAST_QUALITY, fmean(chance for *_, chance in fits) + ABOVE_CHANCE)
-    aligned = tuple(
+    """All passes on the coordinate of one of them: first each on that one, then each on all the others together.
+
+    The others are warped to the reference, so they would agree with one of another road, too. Whether it fits is
+    therefore judged on the coordinate of a `second` pass.
+    """
+    first, on_second = ([find_warp(own, prints[to]) for own in prints] for to in (reference, second))
+    fits = [_fit(i, prints, first, is_after, cell_s) for i in range(len(prints))]
+    least = max(LEAST_QUALITY, fmean(fit.chance for fit in fits) + ABOVE_CHANCE)
+
+    def is_aligned(fit: _Fit) -> bool:
+        return fit.quality >= least and fit.compared_s >= LEAST_OVERLAP_S
+
+    judged = _fit(reference, prints, on_second, is_after, cell_s)
+    if not is_aligned(judged):
+        fits[reference] = judged._replace(warp=fits[reference].warp)
+    passes = tuple(
         PassAlignment(
             capture=name,
-            quality=quality,
-            chance=chance,
-            speed=float(np.median(np.diff(warp.places) / np.diff(warp.knots))),
-            overlap_s=float(overlap_s),
-            aligned=bool(quality >= least and compared_s >= LEAST_OVERLAP_S),
+            quality=fit.quality,
+            chance=fit.chance,
+            speed=float(np.median(np.diff(fit.warp.places) / np.diff(fit.warp.knots))),
+            overlap_s=fit.overlap_s,
+            aligned=is_aligned(fit),
         )
-        for name, warp, (quality, compared_s, overlap_s, chance) in zip(names, warps, fits, strict=True)
+        for name, fit in zip(names, fits, strict=True)
     )
-    return aligned, tuple(warps)
+    return passes, tuple(fit.warp for fit in fits)
+
+
+def _fit(i: int, prints: Sequence[Array], first: Sequence[Warp], is_after: Sequence[bool], cell_s: float) -> _Fit:
+    """Pass `i` on all the others together, which the warps `first` bring onto one coordinate."""
+    rest = [j for j in range(len(prints)) if j != i]
+    others, start = _together([(prints[j], first[j]) for j in rest])
+    warp, backwards = find_warp(prints[i], others), others[::-1]
+    chance, _ = agreement(prints[i], find_warp(prints[i], backwards), backwards)
+    across = [j for j in rest if is_after[j] != is_after[i]] or rest
+    other_side, side_start = _together([(prints[j], first[j]) for j in across])
+    quality, compared = agreement(prints[i], Warp(warp.knots, warp.places + start - side_start), other_side)
+    overlap = agreement(prints[i], warp, others)[1]
+    on_coordinate = Warp(warp.knots, warp.places + start)
+    return _Fit(on_coordinate, quality, chance, float(overlap.sum() * cell_s), float(compared.sum() * cell_s))
 
 
 def _failure(passes: Sequence[PassAlignment]) -> str | None:

@@ -41,7 +41,9 @@ class SpeedSection(Section):
         return Evidence(
             headline=_headline(roads),
             tables=(tabulate("What speed does", map(_row, roads)), *_clocks(roads)),
-            cautions=tuple(road.caution for road in roads if road.caution),
+            cautions=tuple(
+                caution for road in roads for caution in (road.caution, road.contradiction) if caution is not None
+            ),
             data=roads,
             drawn=[road.aligned for road in study.roads if road.aligned and any(drive.speed for drive in road.passes)],
         )
@@ -75,7 +77,9 @@ def _headline(roads: Sequence[RoadSpeed]) -> str:
     changes = [f"{faster(road.contrast.ratio)} on {road.road}" for road in roads]
     matters = [road.road for road in roads if road.caution]
     verdict = f"enough to matter on {listed(matters)}" if matters else "too little to matter"
-    return f"After the change {', '.join(changes)}: {verdict}."
+    refuted = [road.road for road in roads if road.contradiction]
+    logs = f" The speed logs contradict the alignment on {listed(refuted)} and are not used there." if refuted else ""
+    return f"After the change {', '.join(changes)}: {verdict}.{logs}"
 
 
 def _clocks(roads: Sequence[RoadSpeed]) -> Iterator[Table]:

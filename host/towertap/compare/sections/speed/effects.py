@@ -1,7 +1,8 @@
 """How fast each pass was driven, and how much of a finding a difference in speed may explain.
 
 Speed is absolute if a log covers every pass over a road, otherwise relative to the reference pass, from the slope of
-the alignment. Only time spent driving counts, so that a stop is not slow driving.
+the alignment. The aligned stretch is the same in every pass. If it is longer or shorter after the change by the logs,
+they are wrong on one side and not used. Only time spent driving counts, so that a stop is not slow driving.
 """
 
 import math
@@ -16,8 +17,9 @@ from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import CELL_S, Pass, Side
 from towertap.compare.drives.speed_join import driven_m
 from towertap.compare.findings.model import Finding
+from towertap.compare.road.alignment import Array
 from towertap.compare.road.places import Places
-from towertap.compare.stats.contrast import Contrast, contrast
+from towertap.compare.stats.contrast import ALPHA, Contrast, contrast
 from towertap.compare.study import Road
 from towertap.words.numbers import change_percent
 
@@ -26,6 +28,9 @@ MOST_EXPONENT = 2.0
 edges and resonances give more: common practice takes 1 to 2."""
 MATTERS = 0.25
 """There is a caution if speed alone may explain more than this share of the margin, on logarithms."""
+AGREES = 0.03
+"""The logs' metres of the same road may differ this much between the sides: the alignment is within half a second in
+95 % of cells, which is 2.5 % of a road of 20 s."""
 HALF = 0.5
 """Speed could be the cause of a change if it may explain more than this share of it."""
 
@@ -48,6 +53,7 @@ class RoadSpeed:
 
     `contrast` compares the sides' geometric mean speeds, in `unit`. `shared_m` is the length of the road that every
     pass covers, None without logs. `explains` is the ratio after / before that the difference alone may cause.
+    `contradiction` is the caution if logs were not used because they contradict the alignment.
     """
 
     road: str
@@ -58,6 +64,7 @@ class RoadSpeed:
     shared_m: float | None
     explains: float
     caution: Caution | None
+    contradiction: Caution | None
 
 
 def road_speed(road: Road, margin: float, findings: Sequence[Finding]) -> RoadSpeed | None:
@@ -68,11 +75,17 @@ def road_speed(road: Road, margin: float, findings: Sequence[Finding]) -> RoadSp
     by_log = all(drive.speed for drive in road.passes)
     if not (by_log or road.aligned):
         return None
-    ways = [_way(drive, road.aligned, number, by_log) for number, drive in enumerate(road.passes)]
-    speeds = np.array([way / seconds for way, seconds in ways]) * (3.6 if by_log else 1.0)
+    after = road.design.after
+    way, seconds = _ways(road, by_log)
+    contradiction = None
+    if by_log and road.aligned and np.all(way > 0):
+        metres = contrast(way[~after], way[after], margin, road.design.block)
+        if contradiction := _contradiction(road.name, metres):
+            by_log = False
+            way, seconds = _ways(road, by_log)
+    speeds = way / seconds * (3.6 if by_log else 1.0)
     if not np.all(speeds > 0):
         return None
-    after = road.design.after
     sides = contrast(speeds[~after], speeds[after], margin, road.design.block)
     explains = sides.ratio**MOST_EXPONENT
     return RoadSpeed(
@@ -83,12 +96,18 @@ def road_speed(road: Road, margin: float, findings: Sequence[Finding]) -> RoadSp
             _pass_speed(drive, float(speed), by_log) for drive, speed in zip(road.passes, speeds, strict=True)
         ),
         contrast=sides,
-        shared_m=float(np.mean([way for way, _ in ways])) if by_log and road.aligned else None,
+        shared_m=float(np.mean(way)) if by_log and road.aligned else None,
         explains=explains,
         caution=_caution(
             road.name, sides.ratio, explains, [finding for finding in findings if finding.road == road.name]
         ),
+        contradiction=contradiction,
     )
+
+
+def _ways(road: Road, by_log: bool) -> Array:
+    """Two rows (2, passes): distance over the shared road, and driving time in s; see `_way`."""
+    return np.array([_way(drive, road.aligned, number, by_log) for number, drive in enumerate(road.passes)]).T
 
 
 def _way(drive: Pass, places: Places | None, number: int, by_log: bool) -> tuple[float, float]:
@@ -114,6 +133,19 @@ def _pass_speed(drive: Pass, speed: float, by_log: bool) -> PassSpeed:
 def faster(ratio: float) -> str:
     """A ratio of speeds in words: '3.1 % faster'."""
     return f"{abs(ratio - 1) * 100:.1f} % {'faster' if ratio >= 1 else 'slower'}"
+
+
+def _contradiction(road: str, metres: Contrast) -> Caution | None:
+    """A caution if the length of the same road by the logs, `metres`, differs between the sides."""
+    if abs(math.log(metres.ratio)) <= math.log1p(AGREES) or not (metres.p_difference or 0) < ALPHA:
+        return None
+    difference = f"{abs(metres.ratio - 1) * 100:.1f} % {'longer' if metres.ratio >= 1 else 'shorter'}"
+    return Caution(
+        f"By the speed logs, the same stretch of {road} is {difference} after the change: they are wrong on one side. "
+        "Its speed is taken from the alignment.",
+        Weight.OVERTURNS,
+        "Check the unit and the scale of the speed logs before and after",
+    )
 
 
 def _caution(road: str, ratio: float, explains: float, findings: Sequence[Finding]) -> Caution | None:

@@ -3,10 +3,11 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from towertap.compare.caution import Caution, Weight
 from towertap.compare.drives.model import Excluded, Reading
 from towertap.compare.findings.model import Finding
 from towertap.compare.section import Evidence, Section
-from towertap.compare.sections.transfer.bands import PassTransfer, RoadTransfer, road_transfer
+from towertap.compare.sections.transfer.bands import PassTransfer, RoadTransfer, box_cautions, road_transfer
 from towertap.compare.study import Study
 from towertap.drawing.picture import Picture
 from towertap.errors import AnalysisError, TowertapError
@@ -56,15 +57,26 @@ class TransferSection(Section):
                 f"no pass has a usable input at '{drives.input_position}'; {first.capture}: {first.reason}"
             )
         left_out = [drive for road in roads for drive in road.excluded]
+        used = [drive for road in roads for drive in road.passes]
+        serial_of = {drive.name: drive.bench.serial for drive in drives.passes if drive.bench}
+        both = {drive.input_bench.serial for drive in used if drive.input_bench.serial == serial_of.get(drive.capture)}
         return Evidence(
             headline="; ".join(road.words for road in roads) + ".",
             tables=(
                 *(table for road in roads if road.bands for table in (_bands(road), _passes(road))),
                 *([_left_out(left_out)] if left_out else []),
             ),
-            cautions=tuple(caution for road in roads for caution in road.cautions),
+            cautions=(*box_cautions(drives.input_position, used), *map(self._one_box, sorted(both - {""}))),
             data=roads,
             drawn=[road for road in roads if road.bands],
+        )
+
+    @staticmethod
+    def _one_box(serial: str) -> Caution:
+        return Caution(
+            f"The box {serial} is named at the input and at the output at once: one of its positions or serials is "
+            "wrong.",
+            Weight.WEAKENS,
         )
 
     def pictures(self, evidence: Evidence) -> Iterable[Picture]:

@@ -120,11 +120,11 @@ def road_transfer(
         passes=tuple(passes),
         excluded=tuple(excluded),
         words=describe(road, positions, parts, bands, counts),
-        cautions=tuple(_cautions(positions[0], passes)),
+        cautions=tuple(box_cautions(positions[0], passes)),
     )
 
 
-def _cautions(input_position: str, passes: Sequence[PassTransfer]) -> Iterable[Caution]:
+def box_cautions(input_position: str, passes: Sequence[PassTransfer]) -> Iterable[Caution]:
     """Cautions about the input's box, and about bands in which a mounting resonates."""
     for caution in instrument.cautions({drive.input_capture: drive.input_bench for drive in passes}):
         yield replace(caution, words=f"The box at {input_position}: {caution.words}")
