@@ -80,12 +80,12 @@ def setting(name: str) -> Any:
     return value
 
 
-def archive_folder(given: Path | None = None) -> Path:
-    """The archive given to a command, or the one in the settings; CallError if there is neither."""
+def archive_folder(given: Path | None, usage: str) -> Path:
+    """The archive given to a command, or the one in the settings; CallError with `usage` if there is neither."""
     folder: Path | None = given or setting("archive")
     if folder is None:
         line = f"archive = 'FOLDER' in {settings_file()}"
-        raise CallError(f"which archive? name its folder: 'towertap archive add FOLDER drives', or set one: {line}")
+        raise CallError(f"which archive? name its folder: 'towertap {usage}', or set one: {line}")
     return folder
 
 

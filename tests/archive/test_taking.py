@@ -140,7 +140,7 @@ def test_a_raw_recording_without_a_suffix_of_its_own_is_called_as_a_boxs(archive
 def test_an_archive_in_the_settings_need_not_be_named(tmp_path, recording, run, monkeypatch):
     capture = recording()
     status, _, err = run("archive", "list")
-    assert (status, err.count("\n"), "'towertap archive add FOLDER drives'" in err) == (2, 1, True)
+    assert (status, err.count("\n"), "'towertap archive list ARCHIVE'" in err) == (2, 1, True)
     monkeypatch.setenv("TOWERTAP_ARCHIVE", str(tmp_path / "archive"))
     assert run("archive", "add", capture)[0] == 0
     for words in (("list",), ("verify",), ("take", "quarry", "--to", tmp_path / "out")):

@@ -58,7 +58,7 @@ def test_verify_says_which_file_and_exits_1(archive, run, answer):
     sidecar.write_text(sidecar.read_text().replace("bypass", "byways"))
     status, out, _ = run("archive", "verify", archive)
     assert status == 1
-    assert f"NOT {sidecar.parent.name}/raw.conditions.json: damaged" in out
+    assert f"bad {sidecar.parent.name}/raw.conditions.json: damaged" in out
     data = answer("archive", "verify", archive, status=1)
     assert (data["whole"], data["problems"][0]["file"]) == (False, "raw.conditions.json")
 
@@ -91,7 +91,7 @@ def test_list_and_verify_report_a_missing_recording(archive, run):
     status, out, _ = run("archive", "verify", archive)
     assert (status, out.splitlines()[0]) == (
         1,
-        f"NOT {folder.name}: listed in index.json, but its folder is gone: restore it from a copy",
+        f"bad {folder.name}: listed in index.json, but its folder is gone: restore it from a copy",
     )
     _, out, err = run("archive", "list", archive, "--json")
     assert json.loads(out)["gone"] == [folder.name]
@@ -149,3 +149,17 @@ def test_a_line_break_in_a_name_does_not_break_output_lines(tmp_path, by_hand, r
         assert (status, out.count("\n")) == (0, {"add": 2, "list": 1, "take": 4}[words[0]])
     (archive / "str\nange").symlink_to("/")
     assert run("archive", "verify", archive)[1].count("\n") == 2
+
+
+def test_a_damaged_index_is_reported_and_left_alone(archive, run):
+    (archive / "index.json").write_text("junk")
+    for _ in range(2):
+        _, out, err = run("archive", "list", archive)
+        assert (out.count("\n"), "delete it to rebuild it" in err) == (1, True)
+    assert (archive / "index.json").read_text() == "junk"
+
+
+def test_without_an_archive_the_usage_of_the_same_command_is_given(archive, refused):
+    for words in (("list",), ("verify",), ("take", "bypass")):
+        assert f"'towertap archive {words[0]} ARCHIVE" in refused("archive", *words)
+    assert "which recording?" in refused("archive", "take", archive)

@@ -49,3 +49,22 @@ def test_another_raw_recording_is_never_overwritten(raw, refused):
     err = refused("decode", raw, "--out", other)
     assert "already exists and is not a capture" in err
     assert other.read_bytes() == raw.read_bytes()
+
+
+def test_an_empty_capture_is_replaced_and_an_empty_recording_refused(raw, run, refused):
+    capture = raw.with_suffix(".h5")
+    capture.touch()
+    assert "decode the raw recording again" in refused("check", capture)
+    assert run("decode", raw)[0] == 0
+    capture.write_text("my notes")
+    assert "move it away" in refused("check", capture)
+    assert "move it away" in refused("decode", raw)
+    raw.write_bytes(b"")
+    assert f"{raw}: empty" in refused("decode", raw)
+
+
+def test_a_recording_that_was_broken_off_is_called_so(raw, run):
+    assert "broken off" not in run("decode", raw)[1]
+    raw.write_bytes(raw.read_bytes()[:-200])
+    status, out, _ = run("decode", raw)
+    assert (status, "\nbroken off: " in out) == (0, True)

@@ -314,3 +314,10 @@ def test_names_from_a_capture_are_text_on_the_page(run, tmp_path, by_hand):
     assert part not in page
     assert road not in page
     assert html.escape(part) in page
+
+
+def test_a_recording_that_the_archive_lost_is_named(answer, damaged):
+    victim = next(damaged.glob(f"quarry-lane_polyurethane*{DAYS[3].replace('-', '')}*"))
+    shutil.rmtree(victim)
+    data = answer("wear", damaged, *CALL)
+    assert any(victim.name in str(entry) and "its folder is gone" in str(entry) for entry in data["excluded"])

@@ -53,6 +53,8 @@ def test_every_row_is_read_whatever_is_above(bring_in, above):
     ("spoil", "says"),
     [
         ("0,1,2,3,", "line 55 has 5 cells, not 4"),
+        ("oops,1", "line 55 is not a row of numbers: 'oops'"),
+        ("# a comment\n\n0.26,1,oops,3", "line 57 is not a row of numbers: 'oops'"),
         ('0,1,2,"3', "a quotation mark is never closed"),
         ('0,1,2,"3\n0,1,2,3"', "a cell of 'az' spans several lines; remove its quotation marks"),
     ],

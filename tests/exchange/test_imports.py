@@ -160,3 +160,32 @@ def test_with_a_known_range_clipping_is_judged(bring_in):
     assert (known.ok, known.value) == (True, 0)
     beyond = int((np.abs(shaken()) >= 1.2 * G).any(axis=1).sum())
     assert check(bring_in(content, unit="g", largest=1.2)).clipped_samples == beyond > 0
+
+
+def test_an_import_that_was_corrected_or_struck_out_is_not_replaced(tmp_path, run, refused):
+    logger, capture = tmp_path / "logger.csv", tmp_path / "k.h5"
+    logger.write_text(text_of(np.column_stack([np.arange(300) / 200, shaken(300)])))
+    for change in (("drop", capture, "--reason", "traffic"), ("correct", capture, "--part", "rubber")):
+        capture.unlink(missing_ok=True)
+        for words in (("import", logger, "--out", capture), change):
+            assert run(*words)[0] == 0
+        changed = capture.read_bytes()
+        assert "'towertap correct'" in refused("import", logger, "--out", capture)
+        assert capture.read_bytes() == changed
+
+
+def test_an_import_makes_no_bench_record(tmp_path, run, refused):
+    logger = tmp_path / "logger.csv"
+    logger.write_text(text_of(np.column_stack([np.arange(3000) / 200, shaken(3000)])))
+    assert run("import", logger)[0] == 0
+    for kind in ("noise", "tap"):
+        assert "imported from another recorder" in refused("bench", kind, tmp_path / "logger.h5")
+    assert "imported from another recorder" in refused("bench", "tumble", *[tmp_path / "logger.h5"] * 6)
+
+
+def test_the_command_says_what_the_pass_still_lacks(tmp_path, run, refused):
+    logger = tmp_path / "logger.csv"
+    logger.write_text(text_of(np.column_stack([np.arange(300) / 200, shaken(300)])))
+    assert "Not given: --road and --pass" in run("import", logger, "--part", "rubber")[1]
+    assert "Not given" not in run("import", logger, "--part", "rubber", "--road", "bypass", "--pass", 1)[1]
+    assert "a folder" in refused("import", tmp_path, "--out", tmp_path / "k.h5")

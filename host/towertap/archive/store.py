@@ -17,7 +17,8 @@ INDEX = "index.json"
 folder is gone stay in it, because it is the only trace of them."""
 LOCK = ".lock"
 """Empty; locked during an add."""
-WITHOUT_INDEX = f"{INDEX} was missing or damaged and is rebuilt: recordings lost before that are not known"
+REBUILT = f"{INDEX} was missing and is rebuilt: recordings lost before that are not known"
+DAMAGED = "damaged; delete it to rebuild it: recordings lost before that are then not known"
 GONE = f"listed in {INDEX}, but its folder is gone: restore it from a copy"
 
 
@@ -29,8 +30,8 @@ class Listing:
     unreadable: list[str]
     gone: list[Record] = field(default_factory=list)
     """Records in the index whose folder is gone."""
-    is_without_index: bool = False
-    """There are recordings but the index was missing or damaged: recordings lost before that are not known."""
+    index_remark: str = ""
+    """There are recordings, but the index was missing or is damaged."""
 
 
 def listing(archive: Path) -> Listing:
@@ -75,7 +76,8 @@ def from_records(archive: Path) -> Listing:
             result.unreadable.append(str(error))
     present = {*folders, *(record["name"] for record in result.records)}
     gone = [record for record in index or [] if record["name"] not in present]
-    return replace(result, gone=gone, is_without_index=bool(result.records) and index is None)
+    remark = f"{INDEX}: {DAMAGED}" if (archive / INDEX).exists() else REBUILT
+    return replace(result, gone=gone, index_remark=remark if result.records and index is None else "")
 
 
 def merged(recordings: list[Record], index: list[Record]) -> list[Record]:

@@ -9,10 +9,11 @@ from towertap.archive import record as records
 from towertap.archive.adding import ADDING
 from towertap.archive.record import KEPT_FOLDERS, LIST, damage, damages, kept_of, read_record
 from towertap.archive.store import (
+    DAMAGED,
     GONE,
     INDEX,
     LOCK,
-    WITHOUT_INDEX,
+    REBUILT,
     from_records,
     index_of,
     listing,
@@ -69,7 +70,7 @@ def verify(archive: Path, *, on_progress: Progress | None = None) -> Verificatio
     problems += _verify_rest(archive, set(folders)) + _verify_kept(archive)
     remarks = [f"{place.name}: {UNDER_WAY}" for place in sorted(archive.glob(f"{ADDING}*"))]
     if not (archive / INDEX).exists():
-        remarks.append(WITHOUT_INDEX)
+        remarks.append(REBUILT)
         listing(archive)
     return Verification(len(folders), problems, remarks)
 
@@ -114,7 +115,7 @@ def _verify_index(archive: Path) -> list[Problem]:
     """Problems of the index: recordings that are gone, and records that differ from those of the recordings."""
     index = index_of(archive)
     if index is None:
-        return [Problem("", INDEX, "damaged; delete it to rebuild it: recordings lost before that are then not known")]
+        return [Problem("", INDEX, DAMAGED)]
     recordings = from_records(archive)
     problems = [Problem(record["name"], "", GONE) for record in recordings.gone]
     if index != merged(recordings.records, index):

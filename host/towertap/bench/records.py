@@ -19,7 +19,7 @@ from towertap.doors.files import sha256_of
 from towertap.doors.structured import read_json, typed
 from towertap.doors.times import impossible, instant
 from towertap.doors.whole_file import write_json
-from towertap.errors import FileError
+from towertap.errors import CallError, FileError
 from towertap.version import WRITTEN_BY
 
 SCHEMA = "towertap bench record"
@@ -165,6 +165,12 @@ def subject_of(capture: Capture) -> BoxSetup:
         float(capture.hello.get("accel_range_g", math.nan)),
         anti_alias_hz if math.isfinite(anti_alias_hz) else None,
     )
+
+
+def refuse_import(capture: Capture) -> None:
+    """Raise CallError for an imported capture, which says nothing about a box."""
+    if capture.is_imported:
+        raise CallError(f"{capture.path}: imported from another recorder; a bench record needs a recording by a box")
 
 
 def record_of(kind: str, capture: Capture, result: dict[str, Any]) -> Record:

@@ -41,14 +41,15 @@ def decode_raw(
 
     `conditions` default to those in the sidecar. FileError if the file has no frames of a box, or no usable ones.
     """
-    size_of(raw_path, RAW)
+    if size_of(raw_path, RAW) == 0:
+        raise FileError(f"{raw_path}: empty; the box sent nothing during the recording")
     if h5py.is_hdf5(raw_path):
         raise FileError(f"{raw_path}: already a capture or another HDF5 file; give {RAW}")
     if capture_path.exists() and os.path.samefile(capture_path, raw_path):
         raise FileError(f"{raw_path}: the capture would overwrite the raw recording; give it another name")
     if capture_path.exists() and not is_capture(capture_path):
-        what = "a folder" if capture_path.is_dir() else "already exists and is not a capture: not replaced"
-        raise FileError(f"{capture_path}: {what}; give another name for the capture")
+        what = "a folder" if capture_path.is_dir() else "already exists and is not a capture: move it away"
+        raise FileError(f"{capture_path}: {what}, or give another name for the capture")
     sidecar = read_sidecar(raw_path)
     conditions = conditions or sidecar.pop("conditions")
     with CaptureWriter(capture_path) as writer:
@@ -76,9 +77,9 @@ def decode_raw(
 
 
 def is_capture(path: Path) -> bool:
-    """Whether a file is a capture, possibly damaged, which may be overwritten by another."""
+    """Whether a file is a capture, possibly damaged or empty, which may be overwritten by another."""
     if not path.is_file() or not h5py.is_hdf5(path):
-        return False
+        return path.is_file() and path.stat().st_size == 0
     try:
         with h5py.File(path) as file:
             return "schema" in file.attrs and schema.text_attribute(file, "schema") == schema.NAME
@@ -87,10 +88,7 @@ def is_capture(path: Path) -> bool:
 
 
 def _blocks(raw_path: Path, on_progress: Progress | None) -> Iterator[bytes]:
-    total = size_of(raw_path, RAW)
-    if total == 0:
-        raise FileError(f"{raw_path}: empty; the box sent nothing during the recording")
-    done = 0
+    total, done = size_of(raw_path, RAW), 0
     with opened(raw_path, RAW) as file:
         while block := file.read(BLOCK_BYTES):
             done += len(block)

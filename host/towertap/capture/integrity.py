@@ -23,10 +23,6 @@ from towertap.errors import FileError
 from towertap.wire.frames import UNKNOWN_TEMPERATURE, Flag
 from towertap.wire.messages import Status
 
-LEAST_PASS_S = 10.0
-"""The metrics' filters take 3.5 s to settle, and a shorter pass leaves too little road for the alignment."""
-
-
 TOUCHING = {"clipping", "fifo_overflows"}
 """Rules about single moments: a pass that breaks no others is used without those moments. It is not repeated, because
 a harsher part clips more and repeating would select by outcome."""
@@ -82,12 +78,6 @@ class Integrity:
         """The rules of TOUCHING that fail, if no others do; else empty."""
         broken = {rule.name for rule in self.rules if rule.ok is False}
         return broken if broken <= TOUCHING else set()
-
-    @property
-    def no_pass(self) -> list[str]:
-        """Why no comparison can use it as a pass; empty if one can."""
-        short = [f"too short: {self.seconds:.1f} s, and a pass needs {LEAST_PASS_S:g} s"]
-        return [*([] if self.touched else self.reasons), *(short if self.seconds < LEAST_PASS_S else [])]
 
     @property
     def remark(self) -> str:

@@ -236,4 +236,7 @@ def _reason_not_hdf5(path: Path, error: OSError) -> str:
         return f"a raw recording; decode it first: towertap decode {shlex.quote(str(path))}"
     if "truncated" in str(error):
         return f"cut off: the file is shorter than it should be; {schema.AGAIN}"
-    return "not a towertap capture (not an HDF5 file); 'towertap import' makes one from another recorder's file"
+    return (
+        f"not a towertap capture (not an HDF5 file): move it away and {schema.AGAIN}; 'towertap import' makes one from "
+        "another recorder's file"
+    )

@@ -185,7 +185,8 @@ def _place(gap: dict[str, Any]) -> str:
 def _bad_frames(m: Measured) -> Answer:
     limit = max(1.0, m.limits.bad_frame_share * n_frames(m.capture.file))
     skipped = int(m.capture.file.attrs["skipped_bytes"])
-    text = f"{counted(m.bad_frames, 'bad frame')}, {counted(skipped, 'raw byte')} skipped (limit {limit:.0f} frames)"
+    text = f"{counted(m.bad_frames, 'bad frame')}, {counted(skipped, 'raw byte')} skipped"
+    text += f" (limit {counted(round(limit), 'frame')})"
     return m.bad_frames, limit, m.bad_frames <= limit, text
 
 

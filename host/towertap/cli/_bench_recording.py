@@ -62,6 +62,7 @@ R = TypeVar("R", bound=Result)
 def measured(kind: str, measure: Callable[[Capture], R], path: Path, bench: Path | None) -> tuple[R, dict[str, Any]]:
     """Measure a capture and write the bench record; return the result and the JSON answer (`record`: its path)."""
     with open_capture(path) as opened:
+        records.refuse_import(opened)
         result = measure(opened)
         record = records.record_of(kind, opened, plain(result.data()))
     written = records.write(record, records.bench_folder(path, bench))

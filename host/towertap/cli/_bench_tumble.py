@@ -91,6 +91,7 @@ def _calibrate(paths: Sequence[Path], gravity: Gravity) -> tuple[Calibration, re
     poses, leaning, subjects = [], [], []
     for path in paths:
         with open_capture(path) as opened:
+            records.refuse_import(opened)
             subjects.append(records.subject_of(opened))
             finder = find_poses((opened.blocks(piece) for piece in opened.pieces()), opened.rate_hz)
         poses += finder.poses

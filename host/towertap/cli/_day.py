@@ -190,7 +190,7 @@ class Day:
             console.print(judged(True, text), soft_wrap=True)
             return
         self.recorder.ring()
-        console.print(judged(False, f"usable: {driven.problem}"), soft_wrap=True)
+        console.print(Text(f"NOT usable: {driven.problem}", "red"), soft_wrap=True)
         if ask("Enter strikes it out and repeats it; k keeps it and goes on", _one_of("k"), "") != "k":
             self._strike_out(driven, driven.reason)
 

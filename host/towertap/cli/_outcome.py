@@ -76,7 +76,7 @@ def refuse_infinite(given: dict[str, Any]) -> None:
                 raise CallError(f"{option.opts[0]}: {number} is not a finite number")
 
 
-MARKS = {True: ("ok", "green"), False: ("NOT", "red"), None: ("--", "dim")}
+MARKS = {True: ("ok", "green"), False: ("bad", "red"), None: ("--", "dim")}
 """Word and colour of a check that passes, fails, or cannot be judged."""
 
 

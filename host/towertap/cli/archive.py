@@ -43,11 +43,13 @@ def command() -> None:
 @answers
 def add(paths: tuple[Path, ...]) -> Outcome:
     """Add each, and say which were archived already."""
-    archive, recordings = (paths[0], paths[1:]) if len(paths) > 1 else (archive_folder(), paths)
+    archive, recordings = (
+        (paths[0], paths[1:]) if len(paths) > 1 else (archive_folder(None, "archive add ARCHIVE RECORDING"), paths)
+    )
     if archive.is_dir():
         _remark_on_index(store.listing(archive))
     begun = [] if archive.is_dir() else [f"{shown(str(archive))} is a new archive"]  # a disk may be missing
-    to_add = [path for given in recordings for path in recordings_of(given)]
+    to_add = [path for recording in recordings for path in recordings_of(recording)]
     added = []
     with counted_on_screen("adding") as on_progress:
         for entry in add_all(archive, to_add):
@@ -71,7 +73,7 @@ def add(paths: tuple[Path, ...]) -> Outcome:
 @answers
 def list_(archive: Path | None, since: date | None, until: date | None, **conditions: str | None) -> Outcome:
     """List one line per recording; unreadable or missing ones go to standard error and into JSON."""
-    archive = archive_folder(archive)
+    archive = archive_folder(archive, "archive list ARCHIVE")
     store.refuse_any_folder(archive)
     listing = store.listing(archive)
     recordings = store.select(listing.records, since, until, **conditions)
@@ -92,7 +94,7 @@ def list_(archive: Path | None, since: date | None, until: date | None, **condit
 @answers
 def verify_(archive: Path | None) -> Outcome:
     """Verify, and list what is wrong."""
-    archive = archive_folder(archive)
+    archive = archive_folder(archive, "archive verify ARCHIVE")
     with counted_on_screen("verifying") as on_progress:
         verification = verify(archive, on_progress=on_progress)
     problems = [judged(False, shown(str(problem))) for problem in verification.problems] or [
@@ -122,7 +124,10 @@ def take_(words: tuple[str, ...], folder: Path) -> Outcome:
 def _archive_and_name(words: tuple[str, ...]) -> tuple[Path, str]:
     if len(words) > 2:
         raise CallError(f"{' '.join(words)}: give an archive and the name of one recording, or the name alone")
-    return archive_folder(Path(words[0]) if len(words) == 2 else None), words[-1]
+    usage = "archive take ARCHIVE NAME"
+    if len(words) == 1 and (Path(words[0]) / store.INDEX).exists():
+        raise CallError(f"{words[0]}: an archive, but which recording? give its NAME too: 'towertap {usage}'")
+    return archive_folder(Path(words[0]) if len(words) == 2 else None, usage), words[-1]
 
 
 def _added_line(added: Added) -> str:
@@ -133,8 +138,8 @@ def _added_line(added: Added) -> str:
 
 
 def _remark_on_index(listing: store.Listing) -> None:
-    if listing.is_without_index:
-        console.print(store.WITHOUT_INDEX, style="yellow", soft_wrap=True)
+    if listing.index_remark:
+        console.print(listing.index_remark, style="yellow", soft_wrap=True)
 
 
 def _line(record: Record) -> Text:

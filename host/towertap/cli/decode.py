@@ -4,7 +4,9 @@ from pathlib import Path
 
 import click
 
+from towertap.capture.conditions import Ending
 from towertap.capture.decode import decode_raw
+from towertap.capture.ending import ending_of
 from towertap.capture.reading import open_capture
 from towertap.cli._outcome import PATH, Outcome, answers
 from towertap.cli._reading import counted_on_screen
@@ -25,6 +27,7 @@ def command(raw: Path, out: Path | None) -> Outcome:
     with counted_on_screen("decoding") as on_progress:
         decode_raw(raw, out, on_progress=on_progress)
     with open_capture(out) as capture:
+        ending, how_it_ended = ending_of(capture.host, capture.text("bye"))
         missing = capture.gaps["missing"]
         data = {
             "capture": out,
@@ -34,9 +37,12 @@ def command(raw: Path, out: Path | None) -> Outcome:
             "missing_samples": int(missing[missing > 0].sum()),
             "gaps": len(missing),
             "bad_frames": int(capture.file.attrs["bad_frames"]),
+            "ending": ending,
         }
     text = (
         f"{out}: {data['samples']} samples, {data['seconds']:.1f} s at {data['rate_hz']:.3f} Hz, "
         f"missing {data['missing_samples']}, gaps {data['gaps']}, bad frames {data['bad_frames']}"
     )
+    if ending is Ending.BROKEN_OFF:
+        text += f"\nbroken off: {how_it_ended}"
     return Outcome(data, text)

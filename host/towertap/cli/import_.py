@@ -16,8 +16,11 @@ from towertap.doors.files import sibling
 from towertap.errors import CallError
 from towertap.exchange.imports import IMPORTS, import_file
 from towertap.exchange.imports.form import ImportOptions
+from towertap.words.phrases import listed
 
 POSITIVE = click.FloatRange(0, min_open=True)
+PASS_OPTIONS = {"part": "--part", "road": "--road", "pass_number": "--pass"}
+"""Conditions that identify a pass → options."""
 STYLES = {"told": "default", "found": "default", "assumed": "bold yellow"}
 
 
@@ -27,7 +30,7 @@ STYLES = {"told": "default", "found": "default", "assumed": "bold yellow"}
 Columns and units that no option gives are taken from the names in the file. Every decision is printed as told (by an
 option), found (in the file) or assumed, and stays in the capture. The capture also says for ever that no box made it:
 its lost samples, rate and noise cannot be verified.""",
-    epilog="Example: towertap import logger.csv --unit g --mounting x=+X,y=+Y,z=+Z --part rubber --road bypass",
+    epilog="Example: towertap import logger.csv --mounting x=+X,y=+Y,z=+Z --part rubber --road bypass --pass 1",
 )
 @click.argument("file", type=PATH)
 @click.option("--out", type=PATH, help="The capture to write. Default: FILE's name with .h5.")
@@ -50,9 +53,10 @@ def command(file: Path, out: Path | None, **given: Any) -> Outcome:
     options = {name: given.pop(name) for name in ImportOptions.__struct_fields__}
     for name in ("acceleration", "rotation"):
         options[name] = _columns(name, options[name])
-    conditions = {name: checked(name, value) for name, value in given.items() if value not in (None, "")}
-    origin = import_file(file, out, ImportOptions(**options), conditions)
+    given_conditions = {name: checked(name, value) for name, value in given.items() if value not in (None, "")}
+    origin = import_file(file, out, ImportOptions(**options), given_conditions)
     with open_capture(out) as capture:
+        conditions = capture.conditions
         data = {
             "capture": out,
             "from_box": False,
@@ -69,7 +73,9 @@ def command(file: Path, out: Path | None, **given: Any) -> Outcome:
         f"{out}: {data['samples']} samples on {data['axes']} axes, {data['seconds']:.1f} s at "
         f"{data['rate_hz']:.3f} Hz, gaps {data['gaps']}, clipped {data['clipped_samples']}; not from a box"
     )
-    return Outcome(data, Group(*lines, summary))
+    missing = [option for name, option in PASS_OPTIONS.items() if not getattr(conditions, name)]
+    hint = f"Not given: {listed(missing)}; give them here, or later with 'towertap correct'" if missing else ""
+    return Outcome(data, Group(*lines, summary, *filter(None, [hint])))
 
 
 def _columns(option: str, text: str) -> tuple[str, ...]:

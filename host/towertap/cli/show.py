@@ -62,7 +62,7 @@ def command(capture: Path, out: Path | None) -> Outcome:
     left_out = in_words(motion)
     text = lines(
         title,
-        judged(False, f"usable: {entry.problem}")
+        Text(f"NOT usable: {entry.problem}", "red")
         if entry.problem
         else judged(True, (entry.integrity and entry.integrity.remark) or "sound"),
         f"peaks    {', '.join(f'{axis} {number(peak)}' for axis, peak in peaks.items())} m/s², without gravity",

@@ -56,8 +56,9 @@ def command(
     **chosen: Any,
 ) -> Outcome:
     """Load the sessions, follow the part over them, write the report, print the answer."""
+    archive = archive_folder(folder, "wear ARCHIVE --part NAME --smooth ROAD")
     with counted_on_screen("reading passes") as on_progress:
-        history = load_sessions(archive_folder(folder), on_progress=on_progress, **chosen)
+        history = load_sessions(archive, on_progress=on_progress, **chosen)
     wear = follow(history, margin / 100, metrics=metrics or DEFAULT_METRICS)
     data, text = wear.data(), [answer_text(wear, full)]
     if report is not None:

@@ -61,7 +61,7 @@ def load_sessions(
     positions, AnalysisError if fewer than two sessions can be used or rates differ.
     """
     excluded: list[Excluded] = []
-    recordings = _recordings_in(folder, excluded)
+    recordings = _recordings_in(folder, part, excluded)
     conditions = [entry.conditions for entry in recordings]
     refuse_unknown(conditions, excluded, part=part, road=smooth, vehicle=vehicle, box_position=position)
     with_part = [entry for entry in recordings if entry.conditions.part == part]
@@ -109,18 +109,24 @@ def load_sessions(
     )
 
 
-def _recordings_in(folder: Path, excluded: list[Excluded]) -> list[CaptureLabel]:
-    """The label of every capture in an archive or folder; captures without a readable one go to `excluded`."""
+def _recordings_in(folder: Path, part: str, excluded: list[Excluded]) -> list[CaptureLabel]:
+    """The label of every capture in an archive or folder; captures without a readable one go to `excluded`.
+
+    So do recordings of `part` that an archive has lost.
+    """
     if folder.is_dir() and any((folder / name / NAME).is_file() for name in store.names(folder)):
-        return list(_archived(folder, excluded))
+        return list(_archived(folder, part, excluded))
     return list(labels(captures_in(folder), excluded))
 
 
-def _archived(folder: Path, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
+def _archived(folder: Path, part: str, excluded: list[Excluded]) -> Iterator[CaptureLabel]:
     listing = store.listing(folder)
     for line in listing.unreadable:
         path, _, error_text = line.rpartition(f"{os.sep}{NAME}: ")
         excluded.append(Excluded(Path(path).name, f"its {NAME}: {error_text}"))
+    excluded += [
+        Excluded(record["name"], store.GONE) for record in listing.gone if record["conditions"].get("part") == part
+    ]
     for record in listing.records:
         path, sha256 = folder / record["name"] / CAPTURE, record["files"][CAPTURE]["sha256"]
         try:

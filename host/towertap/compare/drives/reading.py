@@ -179,9 +179,9 @@ class PassReader:
 
 def why_unusable(capture: Capture, integrity: Integrity) -> str:
     """Why no comparison uses a capture as a pass, as a comparison would say it; empty if it would use it."""
-    if integrity.no_pass:
-        return "; ".join(integrity.no_pass)
     touched = bool(integrity.touched)
+    if not (integrity.sound or touched):
+        return "; ".join(integrity.reasons)
     try:
         drive = outline(capture, CELL_S, integrity.clipped_s if touched else ())
         _refuse(integrity, touched, drive.moving, drive.settling_s, drive.places)

@@ -52,18 +52,20 @@ def import_file(
     """Make the capture `capture_path` from another recorder's file; return what was decided on the way.
 
     `given` are fields of Conditions; an export of towertap brings the others. The capture is written completely or not
-    at all, and says for ever that no box made it. It replaces only an import of the same file. CallError if an option
+    at all, and says for ever that no box made it. It replaces only an import of the same file
+    that was not corrected or struck out since. CallError if an option
     is needed, FileError for a file that cannot be read or would be overwritten, AnalysisError for time stamps that are
     too irregular.
     """
     read = IMPORTS.get(path.suffix.lower())
     if read is None:
+        size_of(path, "a file of samples")
         raise CallError(f"{path}: samples cannot be read from '{path.suffix}'; give one of {', '.join(IMPORTS)}")
     options, decisions = options or ImportOptions(), Decisions()
     size = size_of(path, "a file of samples", MOST_BYTES)
     digest = sha256_of(path)
-    if capture_path.exists() and not _is_import_of(digest, capture_path):
-        raise FileError(f"{capture_path}: not an import of this file, so it is not replaced; give another --out")
+    if capture_path.exists():
+        _refuse_replacing(capture_path, digest)
     content = _scaled(read(path), options, decisions)
     if content.metadata != NO_METADATA:
         decisions.add("found", f"an export of {content.metadata.capture}, without the box's own records")
@@ -99,10 +101,17 @@ def import_file(
     return origin
 
 
-def _is_import_of(digest: str, capture_path: Path) -> bool:
+def _refuse_replacing(capture_path: Path, digest: str) -> None:
+    """Raise FileError unless the capture is an import of the same file that nobody corrected or struck out since."""
     with suppress(FileError), open_capture(capture_path) as capture:
-        return capture.is_imported and capture.text("raw_sha256") == digest
-    return False
+        if capture.is_imported and capture.text("raw_sha256") == digest:
+            if not {"history", "struck_out"} & capture.host.keys():
+                return
+            raise CallError(
+                f"{capture_path}: corrected or struck out since its import, which another import would undo; change it "
+                "with 'towertap correct', or give another --out"
+            )
+    raise FileError(f"{capture_path}: not an import of this file, so it is not replaced; give another --out")
 
 
 def _scaled(content: FileContent, options: ImportOptions, decisions: Decisions) -> FileContent:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import io
+import itertools
 import json
 import re
 import textwrap
@@ -50,7 +52,19 @@ def read(path: Path) -> FileContent:
             table[name], start_utc = _seconds(table[name], path)
     values = table.apply(pd.to_numeric, errors="coerce")
     useful = [name for name in names if values[name].notna().any()]
+    is_wrong = (values[useful].isna() & table[useful].notna()).to_numpy()
+    if is_wrong.any():
+        row, column = np.argwhere(is_wrong)[0]
+        cell = str(table[useful[column]].iloc[row])[:60]
+        raise FileError(f"{path}: line {_line_number(path, first, row)} is not a row of numbers: {cell!r}")
     return FileContent(useful, values[useful].to_numpy(float), units, start_utc=start_utc, metadata=metadata)
+
+
+def _line_number(path: Path, lines_above: int, row: int) -> int:
+    """The number of the line that pandas read as this row; pandas skips empty lines and comments."""
+    with io.TextIOWrapper(opened(path, WANTED), "utf-8", "replace") as lines:
+        rows = (number for number, line in enumerate(lines, 1) if number > lines_above and line.split("#")[0].strip())
+        return next(itertools.islice(rows, row, None))
 
 
 def _explain(error: Exception, lines_above: int) -> str:

@@ -13,6 +13,7 @@ from towertap.exchange.imports.form import Decisions, FileContent, ImportOptions
 from towertap.exchange.imports.stamps import EVEN, LARGEST_DEVIATION, Stamps, read_stamps, resample, resampling_errors
 from towertap.signals.filters import CARRIED, Array
 from towertap.wire.messages import RATES_HZ
+from towertap.words.phrases import counted
 
 SAME_RATE = 1e-5
 """Relative: the rate in an export's metadata is more exact than its stamps, and is used if they agree this well."""
@@ -49,7 +50,7 @@ def even_samples(
         raise CallError("no two rows have a value on every axis: name other columns with --acceleration")
     empty = np.diff(rows, prepend=rows[0] - 1) - 1
     if count := int(empty.sum()):
-        decisions.add("found", f"{count} rows lack a value on some axis and are gaps")
+        decisions.add("found", f"rows without a value on some axis, which are gaps: {count}")
     values = motion.values[rows]
     for axes in (values[:, :3], values[:, 3:]):
         if not SMALLEST_VALUE <= (largest := np.abs(axes).max(initial=0)) <= LARGEST_VALUE and largest:
@@ -93,7 +94,8 @@ def _rate_of(stamps: Stamps, content: FileContent, decisions: Decisions) -> tupl
         f"{100 * stamps.largest:.2g} % at most",
     )
     if gaps := int(np.count_nonzero(stamps.missing)):
-        decisions.add("found", f"{int(stamps.missing.sum())} samples are missing in {gaps} gaps, by the time stamps")
+        missing = int(stamps.missing.sum())
+        decisions.add("found", f"samples missing: {missing} in {counted(gaps, 'gap')}, by the time stamps")
     if abs(stamps.drift_ppm) > Limits.rate_drift_ppm:
         decisions.add(
             "found",
