@@ -206,3 +206,11 @@ def test_a_second_box_adds_the_transfer(run, two_box_folder):
     assert "From the input to the output of the part quarry-lane: sill follows arm " in folded
     assert "with polyurethane." in folded
     assert "Transfer on quarry-lane: sill over arm" in run("compare", *call, "--full")[1]
+
+
+def test_list_uses_the_passes_that_compare_uses(answer, drive_folder):
+    """Passes of 5 s: both need one complete window after the filters settle, and no longer."""
+    recordings = answer("list", drive_folder)["recordings"]
+    assert {entry["why_not"] for entry in recordings} == {""}
+    compared = answer("compare", drive_folder, "--before", "soft", "--after", "stiff", "--smooth", "bypass")
+    assert len(compared["passes"]) == len(recordings) == 12

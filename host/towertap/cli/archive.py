@@ -43,9 +43,8 @@ def command() -> None:
 @answers
 def add(paths: tuple[Path, ...]) -> Outcome:
     """Add each, and say which were archived already."""
-    archive, recordings = (
-        (paths[0], paths[1:]) if len(paths) > 1 else (archive_folder(None, "archive add ARCHIVE RECORDING"), paths)
-    )
+    folder, recordings = (paths[0], paths[1:]) if len(paths) > 1 else (None, paths)
+    archive = archive_folder(folder, "archive add ARCHIVE RECORDING")
     if archive.is_dir():
         _remark_on_index(store.listing(archive))
     begun = [] if archive.is_dir() else [f"{shown(str(archive))} is a new archive"]  # a disk may be missing

@@ -52,11 +52,12 @@ def read(path: Path) -> FileContent:
             table[name], start_utc = _seconds(table[name], path)
     values = table.apply(pd.to_numeric, errors="coerce")
     useful = [name for name in names if values[name].notna().any()]
-    is_wrong = (values[useful].isna() & table[useful].notna()).to_numpy()
-    if is_wrong.any():
-        row, column = np.argwhere(is_wrong)[0]
-        cell = str(table[useful[column]].iloc[row])[:60]
-        raise FileError(f"{path}: line {_line_number(path, first, row)} is not a row of numbers: {cell!r}")
+    for name in useful:
+        unread = table[name][values[name].isna()].dropna().astype("str")
+        wrong = unread[unread.str.contains(r"\w")]  # a dash stands for no value
+        if len(wrong):
+            line = _line_number(path, first, int(wrong.index[0]))
+            raise FileError(f"{path}: line {line} is not a row of numbers: {wrong.iloc[0][:60]!r}")
     return FileContent(useful, values[useful].to_numpy(float), units, start_utc=start_utc, metadata=metadata)
 
 

@@ -95,7 +95,7 @@ def _rate_of(stamps: Stamps, content: FileContent, decisions: Decisions) -> tupl
     )
     if gaps := int(np.count_nonzero(stamps.missing)):
         missing = int(stamps.missing.sum())
-        decisions.add("found", f"samples missing: {missing} in {counted(gaps, 'gap')}, by the time stamps")
+        decisions.add("found", f"{counted(missing, 'sample')} missing in {counted(gaps, 'gap')}, by the time stamps")
     if abs(stamps.drift_ppm) > Limits.rate_drift_ppm:
         decisions.add(
             "found",
