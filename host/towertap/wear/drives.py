@@ -237,6 +237,6 @@ def _leaning(sessions: Sequence[Session]) -> Iterator[str]:
     if moved := [leaning for leaning in leanings if leaning[1] > leaning[2]]:
         names, turned_deg, limits_deg = zip(*moved, strict=True)
         yield (
-            f"gravity lies up to {max(turned_deg):.0f}° from its direction in the first session ({listed(names)}; limit "
-            f"{max(limits_deg):g}°): was the box moved, or a mounting declared wrong? It may look like wear"
+            f"gravity lies up to {max(turned_deg):.0f}° from its direction in the first session ({listed(names)}; "
+            f"limit {max(limits_deg):g}°): was the box moved, or a mounting declared wrong? It may look like wear"
         )
