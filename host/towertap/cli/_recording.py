@@ -29,6 +29,10 @@ from towertap.errors import FileError
 HANGUP = getattr(signal, "SIGHUP", None)
 """Sent when the terminal is closed; Windows has no such signal."""
 
+SHORT_S = 10.0
+"""A shorter drive is repeated while the car is there: the filters take 3.5 s to settle, which leaves little road. A
+comparison uses it if one window is left."""
+
 Look = Callable[[Path, Request], str]
 """Called repeatedly with the path of the raw recording and the request that stops it; returns text for the screen."""
 
@@ -42,7 +46,7 @@ class RecordedDrive:
     integrity: Integrity
     conditions: Conditions
     problem: str
-    """Why the pass cannot be used; empty if it can."""
+    """Why the pass should be driven again; empty if it is good."""
 
     @property
     def reason(self) -> str:
@@ -125,7 +129,10 @@ class Recorder:
 
             with open_capture(path) as capture:
                 integrity = check(capture)
-                return RecordedDrive(recording, path, integrity, conditions, why_unusable(capture, integrity))
+                problem = why_unusable(capture, integrity)
+                if integrity.sound and integrity.seconds < SHORT_S:
+                    problem = f"too short: {integrity.seconds:.1f} s, and a pass should be {SHORT_S:g} s"
+                return RecordedDrive(recording, path, integrity, conditions, problem)
 
     def _free_path(self, conditions: Conditions, kind: str) -> Path:
         """Path of the raw recording; if a drive restarts within a second, its name has the next second."""
