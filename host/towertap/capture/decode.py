@@ -48,7 +48,11 @@ def decode_raw(
     if capture_path.exists() and os.path.samefile(capture_path, raw_path):
         raise FileError(f"{raw_path}: the capture would overwrite the raw recording; give it another name")
     if capture_path.exists() and not is_capture(capture_path):
-        what = "a folder" if capture_path.is_dir() else "already exists and is not a capture: move it away"
+        what = (
+            "a folder; move it away"
+            if capture_path.is_dir()
+            else "already exists and is not a capture: not replaced; move it away"
+        )
         raise FileError(f"{capture_path}: {what}, or give another name for the capture")
     sidecar = read_sidecar(raw_path)
     conditions = conditions or sidecar.pop("conditions")
