@@ -187,5 +187,6 @@ def test_the_command_says_what_the_pass_still_lacks(tmp_path, run, refused):
     logger = tmp_path / "logger.csv"
     logger.write_text(text_of(np.column_stack([np.arange(300) / 200, shaken(300)])))
     assert "Not given: --road and --pass" in run("import", logger, "--part", "rubber")[1]
+    assert "does not say its road: give --road to 'towertap correct'" in run("list", tmp_path)[1]
     assert "Not given" not in run("import", logger, "--part", "rubber", "--road", "bypass", "--pass", 1)[1]
     assert "a folder" in refused("import", tmp_path, "--out", tmp_path / "k.h5")

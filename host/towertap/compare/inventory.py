@@ -60,7 +60,8 @@ def entry_of(capture_path: Path) -> Entry:
     except TowertapError as error:
         return Entry(capture_path, Conditions(), str(error).removeprefix(f"{capture_path}: "))
     unsaid = [name for name in ("part", "road") if not getattr(conditions, name)]
-    unsaid_words = f"does not say its {', '.join(unsaid)}" if unsaid else ""
+    options = " and ".join(f"--{name}" for name in unsaid)
+    unsaid_words = f"does not say its {' and '.join(unsaid)}: give {options} to 'towertap correct'" if unsaid else ""
     problem = "; ".join(filter(None, (unusable, unsaid_words)))
     return Entry(capture_path, conditions, problem, started, integrity, marks, bool(struck), raw_sha256)
 
