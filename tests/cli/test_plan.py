@@ -195,12 +195,13 @@ def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, user_types)
 def test_an_invalid_answer_is_asked_for_again(run, tmp_path, user_types):
     user_types(
         *("minibus", "soft", "soft", "stiff", "bypass", "bypass=fast", "bypass=80", "bypass=40", "lane=40"),
-        *("many", "120", "4 %", "", "x=up", "", "", "2 bar, 3", "36 psi"),
+        *("many", "120", "", "", "x=up", "", "", "2 bar, 3", "36 psi"),
     )
     status, _, err = run("plan", tmp_path, "--json")
     assert status == 0, err
     plan = read_plan(tmp_path / "plan.json")
     assert ([road.name for road in plan.roads], plan.after, plan.margin) == (["lane", "bypass"], "stiff", 0.1)
+    assert plan.spread == 0.04
     assert plan.hold.tyre_pressures_kpa == "248, 248, 248, 248"
     for words in (
         "two parts are named 'soft': give each a name of its own",

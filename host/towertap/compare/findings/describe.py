@@ -184,7 +184,8 @@ def _settled(finding: Finding) -> str:
     if finding.on_these_drives != "undecided":
         more = "more passes of the same kind do not settle it, more installations or days do"
         if finding.on_these_drives == "equivalent":
-            return f"These drives show no change that counts, which may hide {other_cause(finding)}; {more}."
+            within = f"On these drives the change is within ±{100 * finding.margin:g} %"
+            return f"{within}, which may hide {other_cause(finding)}; {more}."
         shown = {"harsher": "more", "gentler": "less"}[finding.on_these_drives]
         return f"These drives show {shown}: {other_cause(finding)}; {more}."
     needed, units = finding.passes_needed, "rounds" if finding.over_all else "passes"
