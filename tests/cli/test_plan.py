@@ -138,6 +138,10 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     assert sum(line.startswith("[ ]") and " pass " in line for line in text.splitlines()) == len(plan.drives)
     for words in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 4 OF 4: soft"):
         assert words in text
+    (first,) = (line for line in text.splitlines() if line.startswith("[ ] fitted"))
+    checks = [text.index(f"\n{check}") for check in ("torques", "tyres", "driven in", "box", "warm")]
+    assert checks == sorted(checks), "pressures are set cold, before the car is driven in"
+    assert first.split("[ ]")[2].strip() == "torques"
 
 
 def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run, tmp_path):

@@ -138,7 +138,7 @@ def log_ticks(axes: Axes, which: Literal["x", "y"]) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
-CHANGES = (-95, -90, -80, -70, -50, -30, -20, -10, 0, 10, 20, 30, 50, 100, 200, 400, 900, 2000, 5000, 10000)
+CHANGES = (-95, -90, -80, -70, -50, -40, -30, -20, -10, 0, 10, 20, 30, 40, 50, 100, 200, 400, 900, 2000, 5000, 10000)
 """Round changes in percent, for the ticks of an axis of ratios."""
 
 
