@@ -144,6 +144,11 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     assert first.split("[ ]")[2].strip() == "torques"
 
 
+def test_the_designs_are_shown_with_their_names(run, tmp_path):
+    _, out, _ = run("plan", tmp_path, *CALL, "--spread", "4")
+    assert "Names for --design: A;B is a-day-each, AB is one-change," in " ".join(out.split())
+
+
 def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run, tmp_path):
     words = ("--before", "it's a soft bush", "--road", "the lane=40")
     run("plan", tmp_path, *CALL, *words, "--spread", "4", "--seed", "3")

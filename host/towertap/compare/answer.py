@@ -13,7 +13,16 @@ from towertap.compare.controls import Control
 from towertap.compare.drives.differences import TYRE_PRESSURE, changed_with_part, forward_disagrees
 from towertap.compare.drives.model import Drives
 from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads, mislabelled, missing
-from towertap.compare.findings.describe import WORDS, in_play, is_judged, other_cause, p_decisive, quieter, which
+from towertap.compare.findings.describe import (
+    WORDS,
+    in_play,
+    is_judged,
+    lost_to_holm,
+    other_cause,
+    p_decisive,
+    quieter,
+    which,
+)
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
@@ -134,6 +143,8 @@ def _change(case: Case) -> tuple[str, str]:
     changed = f"with {drives.after}, {name} changed by {change_percent(lead.ratio, lead.interval)}"
     if lead.verdict == "equivalent":
         return WORDS["equivalent"], f"{changed} {where} ({range_percent(lead.part.interval_90)}), less than {margin}"
+    if reason := lost_to_holm(lead):
+        return "undecided", f"{changed} {where} ({part_range}), which {reason}"
     if lead.on_these_drives in ("harsher", "gentler"):
         shown = f"with {drives.after}, {name} was {size} on these drives {where} ({range_percent(lead.interval)})"
         return "undecided", f"{shown}; it may be {other_cause(lead)}"
