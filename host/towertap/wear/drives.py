@@ -3,19 +3,16 @@
 Dates are the driver's, by the UTC offset stored with each capture.
 """
 
-import math
 import os
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TypeVar, Unpack
 
-import numpy as np
-
 from towertap.archive import store
 from towertap.archive.record import CAPTURE, NAME
 from towertap.capture.conditions import Conditions
-from towertap.compare.drives.differences import LEANS_DEG, TEMPERATURE_STEP_C, changed_conditions
+from towertap.compare.drives.differences import TEMPERATURE_STEP_C, changed_conditions, leaning_deg
 from towertap.compare.drives.folder import (
     CaptureLabel,
     captures_in,
@@ -236,26 +233,10 @@ def _differing(passes: Sequence[Pass]) -> Iterator[str]:
 
 def _leaning(sessions: Sequence[Session]) -> Iterator[str]:
     """A remark if gravity lies elsewhere in the vehicle's axes in a later session than in the first."""
-    turned = {session.name: _turned_deg(sessions[0], session) for session in sessions[1:]}
-    if moved := [name for name, degrees in turned.items() if degrees > LEANS_DEG]:
+    leanings = [(session.name, *leaning_deg(sessions[0].passes, session.passes)) for session in sessions[1:]]
+    if moved := [leaning for leaning in leanings if leaning[1] > leaning[2]]:
+        names, turned_deg, limits_deg = zip(*moved, strict=True)
         yield (
-            f"gravity lies up to {max(turned.values()):.0f}° from its direction in the first session ({listed(moved)}; "
-            f"limit {LEANS_DEG:g}°): was the box moved, or a mounting declared wrong? It may look like wear"
+            f"gravity lies up to {max(turned_deg):.0f}° from its direction in the first session ({listed(names)}; "
+            f"limit {max(limits_deg):g}°): was the box moved, or a mounting declared wrong? It may look like wear"
         )
-
-
-def _turned_deg(first: Session, later: Session) -> float:
-    """Angle between the directions of gravity in two sessions, both at rest, or else both over the drives; else 0."""
-    for is_at_rest in (True, False):
-        sides = [
-            [
-                drive.integrity.gravity_in_vehicle_ms2
-                for drive in session.passes
-                if drive.integrity.gravity_in_vehicle_ms2 and (drive.integrity.gravity_ms2 is not None) == is_at_rest
-            ]
-            for session in (first, later)
-        ]
-        if all(sides):
-            a, b = (np.median(side, axis=0) for side in sides)
-            return math.degrees(math.acos(min(1.0, float(a @ b / (np.linalg.norm(a) * np.linalg.norm(b))))))
-    return 0.0

@@ -129,26 +129,34 @@ def _order(drives: Drives) -> Iterator[str]:
 
 
 def _leaning(drives: Drives) -> Iterator[str]:
-    """Warn if gravity points differently in the vehicle's axes with the two parts, at rest or else over the drives."""
-    sides = [
-        [drive.integrity for drive in drives.passes if drive.side == side and drive.integrity.gravity_in_vehicle_ms2]
-        for side in SIDES
-    ]
+    """Warn if gravity points differently in the vehicle's axes with the two parts."""
+    turned_deg, limit_deg = leaning_deg(*([drive for drive in drives.passes if drive.side == side] for side in SIDES))
+    if turned_deg > limit_deg:
+        yield (
+            f"gravity lies {turned_deg:.0f}° apart in the box's axes before and after the change (limit "
+            f"{limit_deg:g}°): was the box moved, or one mounting declared wrong? Each degree mixes 1.7 % of one axis "
+            "into another"
+        )
+
+
+def leaning_deg(first: Sequence[Pass], second: Sequence[Pass]) -> tuple[float, float]:
+    """Angle between the directions of gravity in two sets of passes, and its limit, in degrees; 0 if not known.
+
+    Passes at rest are compared with each other, or else those known only over the drive. If neither set has both, the
+    limit is wider, since pulling away turns the mean over a drive.
+    """
+    known = [[drive.integrity for drive in side if drive.integrity.gravity_in_vehicle_ms2] for side in (first, second)]
+    at_rest, over_drive = (
+        [[integrity for integrity in side if (integrity.gravity_ms2 is not None) == is_rest] for side in known]
+        for is_rest in (True, False)
+    )
+    sides = next((alike for alike in (at_rest, over_drive) if all(alike)), known)
+    limit_deg = PULLS_DEG if sides is known else LEANS_DEG
     if not all(sides):
-        return
-    limit_deg = PULLS_DEG
-    for at_rest in (True, False):
-        alike = [[integrity for integrity in side if (integrity.gravity_ms2 is not None) == at_rest] for side in sides]
-        if all(alike):
-            sides, limit_deg = alike, LEANS_DEG
-            break
+        return 0.0, limit_deg
     before, after = (np.median([integrity.gravity_in_vehicle_ms2 for integrity in side], axis=0) for side in sides)
     cosine = float(before @ after / (np.linalg.norm(before) * np.linalg.norm(after)))
-    if (turned := math.degrees(math.acos(min(cosine, 1.0)))) > limit_deg:
-        yield (
-            f"gravity lies {turned:.0f}° apart in the box's axes before and after the change (limit {limit_deg:g}°): "
-            "was the box moved, or one mounting declared wrong? Each degree mixes 1.7 % of one axis into another"
-        )
+    return math.degrees(math.acos(min(cosine, 1.0))), limit_deg
 
 
 def forward_disagrees(drives: Drives) -> str:
