@@ -99,5 +99,6 @@ def test_the_margin_and_the_tens_around_it_have_ticks(compared):
     picture = intervals.picture(
         replace(compared, findings=(replace(finding, part=replace(finding.part, interval=(1.1, 1.4))),))
     )
-    ticks = [round(tick, 6) for tick in picture.panels[0].axes[0].get_xticks()]
+    axes = picture.panels[0].axes[0]
+    ticks = [round(tick, 6) for minor in (False, True) for tick in axes.get_xticks(minor=minor)]
     assert {0.9, 1.0, 1.1, 1.2, 1.3, 1.4} <= set(ticks)
