@@ -138,6 +138,15 @@ def test_the_run_sheet_has_a_line_for_every_drive_and_needs_no_other_file(run, t
     assert sum(line.startswith("[ ]") and " pass " in line for line in text.splitlines()) == len(plan.drives)
     for words in ("Is <it> harsher?", "CAUTIONS", "air 5 to 12 °C", "INSTALLATION 4 OF 4: soft"):
         assert words in text
+    (first,) = (line for line in text.splitlines() if line.startswith("[ ] fitted"))
+    checks = [text.index(f"\n{check}") for check in ("torques", "tyres", "driven in", "box", "warm")]
+    assert checks == sorted(checks), "pressures are set cold, before the car is driven in"
+    assert first.split("[ ]")[2].strip() == "torques"
+
+
+def test_the_designs_are_shown_with_their_names(run, tmp_path):
+    _, out, _ = run("plan", tmp_path, *CALL, "--spread", "4")
+    assert "Names for --design: A;B is a-day-each, AB is one-change," in " ".join(out.split())
 
 
 def test_the_run_sheet_says_how_to_record_with_names_that_a_shell_reads_back(run, tmp_path):
@@ -195,12 +204,13 @@ def test_what_is_not_given_is_asked_for_on_a_terminal(run, tmp_path, user_types)
 def test_an_invalid_answer_is_asked_for_again(run, tmp_path, user_types):
     user_types(
         *("minibus", "soft", "soft", "stiff", "bypass", "bypass=fast", "bypass=80", "bypass=40", "lane=40"),
-        *("many", "120", "4 %", "", "x=up", "", "", "2 bar, 3", "36 psi"),
+        *("many", "120", "", "", "x=up", "", "", "2 bar, 3", "36 psi"),
     )
     status, _, err = run("plan", tmp_path, "--json")
     assert status == 0, err
     plan = read_plan(tmp_path / "plan.json")
     assert ([road.name for road in plan.roads], plan.after, plan.margin) == (["lane", "bypass"], "stiff", 0.1)
+    assert plan.spread == 0.04
     assert plan.hold.tyre_pressures_kpa == "248, 248, 248, 248"
     for words in (
         "two parts are named 'soft': give each a name of its own",

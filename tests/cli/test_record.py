@@ -85,6 +85,7 @@ def test_preflight_says_whether_all_is_ready_and_records_nothing(towertap, tmp_p
     assert all(checks[name]["ok"] for name in ("box", "rate", "space"))
     assert checks["space"]["text"].endswith(f"in {tmp_path}")
     assert checks.keys() >= {"battery", "clock", "record of idle"}
+    assert checks["record of noise"]["text"].endswith(f"'towertap bench noise --bench {tmp_path / 'bench'}'")
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == [sidecar]
 
 

@@ -144,6 +144,26 @@ def test_metrics_that_differ_are_reported_as_such(make, case_of):
     )
 
 
+def test_an_interval_without_zero_that_shows_no_change_is_explained(harsher):
+    (overall,) = harsher.overall
+    part = replace(overall.part, interval=(1.01, 1.4), p_difference_holm=0.08)
+    lost = replace(overall, verdict="undecided", on_these_drives="undecided", part=part, family=3)
+    case = of_roads(replace(harsher, overall=(lost,)), {name: {"verdict": "undecided"} for name in ROADS})
+    result = checked_answer(case)
+    assert result.verdict == "undecided"
+    assert result.change.endswith("(+1 to +40 %), which shows no change after allowing for 3 findings (p 0.080)")
+
+
+@pytest.mark.parametrize(("on_these_drives", "shown"), [("harsher", "more"), ("equivalent", "within ±10 %")])
+def test_the_others_have_the_verdict_about_the_part(make, case_of, on_these_drives, shown):
+    drives = dated(make.invented(1, ratio=1.5, metrics=("jerk_z", "weighted_z"), **SURE))
+    case = case_of(drives, metrics=("jerk_z", "weighted_z"))
+    first, other = case.findings
+    other = replace(other, verdict="undecided", on_these_drives=on_these_drives)
+    result = checked_answer(replace(case, findings=(first, other)))
+    assert result.others.endswith(f": undecided about the part (on these drives {shown}).")
+
+
 def test_without_a_plan_the_first_metric_leads_and_the_answer_says_so(make, case_of):
     drives = dated(make.invented(1, ratio=1.5, metrics=("weighted_z", "jerk_z"), **SURE))
     result = checked_answer(case_of(drives, None, ("weighted_z", "jerk_z")))

@@ -92,3 +92,13 @@ def test_no_name_breaks_the_picture(compared, name):
     for panel in intervals.picture(replace(compared, findings=findings)).panels:
         style.save(panel, io.BytesIO())
         assert "<b>" not in style.svg(panel, "name", name)
+
+
+def test_the_margin_and_the_tens_around_it_have_ticks(compared):
+    finding = replace(compared.findings[0], ratio=1.3, interval=(1.2, 1.4))
+    picture = intervals.picture(
+        replace(compared, findings=(replace(finding, part=replace(finding.part, interval=(1.1, 1.4))),))
+    )
+    axes = picture.panels[0].axes[0]
+    ticks = [round(tick, 6) for minor in (False, True) for tick in axes.get_xticks(minor=minor)]
+    assert {0.9, 1.0, 1.1, 1.2, 1.3, 1.4} <= set(ticks)

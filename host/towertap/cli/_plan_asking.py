@@ -57,16 +57,19 @@ def recorded(field: str, text: str) -> str:
     return checked(field, text) if text else ""
 
 
+SPREAD = "4"
+"""Usual spread of passes, in percent; Enter takes it."""
+
 ASKED: dict[str, tuple[str, Callable[[str], Any]]] = {
     "vehicle": ("The vehicle", name),
     "before": ("The part fitted now, by the name that its captures will have", name),
     "after": ("The part fitted after", name),
-    "smooth": ("The smooth road and its target speed, as NAME=SPEED", road),
+    "smooth": ("The smooth road and its target speed, as NAME=SPEED (km/h unless mph is said)", road),
     "roads": (
-        "The rough roads and their target speeds, as NAME=SPEED, NAME=SPEED …",
+        "The rough roads and their target speeds (km/h unless mph is said), as NAME=SPEED, NAME=SPEED …",
         lambda text: tuple(map(road, text.split(","))),
     ),
-    "spread": ("How far passes with nothing changed differ, in percent (3 to 4 is usual; a pilot knows better)", share),
+    "spread": (f"How far passes with nothing changed differ, in percent (Enter: {SPREAD}; a pilot measures it)", share),
 }
 """What every plan needs → the question for it, and what reads the answer."""
 RECORDED = ("mounting", "box_position", "tyre_pressures_kpa")
@@ -93,7 +96,7 @@ def asked(given: dict[str, Any], pilot: Path | None) -> dict[str, Any]:
         raise missing_options((FLAGS.get(field, f"--{field}") for field in missing), WHY_SPREAD * ("spread" in missing))
     for field in missing:
         question, read = ASKED[field]
-        known[field] = ask(question, partial(_read_answer, known, field, read))
+        known[field] = ask(question, partial(_read_answer, known, field, read), SPREAD if field == "spread" else None)
     if missing:
         if given["margin"] is None:
             usual = f"{setting('margin'):g}"

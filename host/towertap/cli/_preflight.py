@@ -1,5 +1,6 @@
 """Checks before a day of drives: box, rate, gravity against the mounting, disk space, battery, clock, bench records."""
 
+import shlex
 import shutil
 import subprocess
 from collections.abc import Iterator
@@ -122,5 +123,6 @@ def _records(bench: Path, serial: str) -> Iterator[Check]:
                 kinds.add(record.kind)
     for kind in ("noise", "calibration", "tap", "idle"):
         has_record = kind in kinds
-        text = f"bench record: {kind}" if has_record else f"no bench record of {kind}: '{KINDS[kind].make}'"
+        make = KINDS[kind].make + f" --bench {shlex.quote(str(bench))}" * (kind != "idle")
+        text = f"bench record: {kind}" if has_record else f"no bench record of {kind}: '{make}'"
         yield Check(f"record of {kind}", has_record or None, text)

@@ -135,7 +135,7 @@ def _table(analysis: Analysis) -> Table:
             f"{low:g} to {high:g}{' †' if name in analysis.beyond else ''}",
             number(value, 4),
             "" if uncertainty is None else number(uncertainty, 2),
-            metric.unit,
+            "" if metric.unit == "1" else metric.unit,
             noise,
         )
     return table

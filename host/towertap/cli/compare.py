@@ -35,8 +35,9 @@ STYLES = {"harsher": "bold red", "gentler": "bold green", "equivalent": "bold bl
 HELP = """Compare the captures of FOLDER before and after a part was changed.
 
 FOLDER holds captures (.h5; subfolders are ignored) of the smooth road and of at least one rough road, with at least two
-passes of each road with each part. Best is the order A B B A (A before, B after): passes with A, with B, again with B,
-again with A. A steady drift of weather or tyres then cancels. 'towertap plan' writes such an order.
+passes of each road with each part, better three or more. Best is the order A B B A (A before, B after): passes with A,
+with B, again with B, again with A. A steady drift of weather or tyres then cancels. 'towertap plan' writes such an
+order.
 
 \b
 Verdicts about the part, for each metric:

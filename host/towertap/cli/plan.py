@@ -187,13 +187,14 @@ def _text(
         "drive": shlex.join(record),
         "after the last drive": shlex.join(["towertap", "compare", out, *plan_option, *bench_option]),
     }
+    named = ", ".join(f"{each.planned.order} is {each.planned.name}" for each in designs if each.planned.name)
     return Group(
         Text(plan.question, style="bold"),
         *([Text(_too_weak(plan, wanted, reach), "yellow")] if reach.part.told[0] < LIKELY and not plan.control else []),
         *(Text.assemble((f"{what}: ", "bold"), text) for what, text in (*driven(plan), *prospects(plan, wanted))),
         "",
         *([as_rich(_designs(plan, designs))] if designs else []),
-        *([Text(NOTATION, "dim")] if designs else []),
+        *([Text(f"{NOTATION}\nNames for --design: {named}", "dim")] if designs else []),
         *(Text(line) for line in _cannot_answer(plan, wanted, designs)),
         Text(f"Plan: {files['plan']}\n"),
         Text("What to do next", style="bold"),

@@ -12,8 +12,17 @@ from towertap.compare.caution import Caution, Weight, ranked
 from towertap.compare.controls import Control
 from towertap.compare.drives.differences import TYRE_PRESSURE, changed_with_part, forward_disagrees
 from towertap.compare.drives.model import Drives
-from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads, mislabelled
-from towertap.compare.findings.describe import WORDS, in_play, is_judged, other_cause, p_decisive, quieter, which
+from towertap.compare.findings.departures import DRIVE_THE_REST, Departure, leads, mislabelled, missing
+from towertap.compare.findings.describe import (
+    WORDS,
+    in_play,
+    is_judged,
+    lost_to_holm,
+    other_cause,
+    p_decisive,
+    quieter,
+    which,
+)
 from towertap.compare.findings.model import Finding
 from towertap.compare.plan.controls import CONTROLS
 from towertap.words.numbers import change_percent, range_percent
@@ -134,6 +143,8 @@ def _change(case: Case) -> tuple[str, str]:
     changed = f"with {drives.after}, {name} changed by {change_percent(lead.ratio, lead.interval)}"
     if lead.verdict == "equivalent":
         return WORDS["equivalent"], f"{changed} {where} ({range_percent(lead.part.interval_90)}), less than {margin}"
+    if reason := lost_to_holm(lead):
+        return "undecided", f"{changed} {where} ({part_range}), which {reason}"
     if lead.on_these_drives in ("harsher", "gentler"):
         shown = f"with {drives.after}, {name} was {size} on these drives {where} ({range_percent(lead.interval)})"
         return "undecided", f"{shown}; it may be {other_cause(lead)}"
@@ -225,9 +236,9 @@ def _other(case: Case, finding: Finding) -> str:
     if finding.verdict != "undecided":
         size = change_percent(finding.ratio, finding.interval)
         return f"{WORDS[finding.verdict]} ({size})"
-    shown = {"harsher": "more", "gentler": "less", "equivalent": WORDS["equivalent"]}.get(finding.on_these_drives)
-    others = "days" if finding.overlap.about == "part or day" else "installations"
-    return f"{shown} on these drives; other {others} may differ" if shown else WORDS["undecided"]
+    within = f"within ±{100 * finding.margin:g} %"
+    shown = {"harsher": "more", "gentler": "less", "equivalent": within}.get(finding.on_these_drives)
+    return f"undecided about the part (on these drives {shown})" if shown else WORDS["undecided"]
 
 
 def _sure(case: Case) -> str:
@@ -314,6 +325,7 @@ def all_cautions(case: Case, departed: Sequence[Departure], further: Iterable[Ca
         [
             *struck_out(case),
             *leads(departed),
+            *missing(departed),
             *mislabelled(departed),
             *(caution for check in own for caution in check(case)),
             *further,

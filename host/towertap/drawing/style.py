@@ -138,21 +138,25 @@ def log_ticks(axes: Axes, which: Literal["x", "y"]) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
-CHANGES = (-95, -90, -80, -70, -50, -30, -20, -10, 0, 10, 20, 30, 50, 100, 200, 400, 900, 2000, 5000, 10000)
+CHANGES = (-95, -90, -80, -70, -50, -40, -30, -20, -10, 0, 10, 20, 30, 40, 50, 100, 200, 400, 900, 2000, 5000, 10000)
 """Round changes in percent, for the ticks of an axis of ratios."""
 
 
 def change_ticks(axes: Axes, which: Literal["x", "y"], ends: tuple[float, float], most: int = 7) -> None:
-    """A logarithmic axis of ratios between two `ends`, with about `most` ticks, labelled as changes in percent."""
+    """A logarithmic axis of ratios between two `ends`, with about `most` ticks labelled as changes in percent.
+
+    Round changes between them have ticks without a label.
+    """
     axes.set(**{f"{which}scale": "log", f"{which}lim": ends})
     axis, apart = axes.xaxis if which == "x" else axes.yaxis, math.log(ends[1] / ends[0]) / most
-    ticks = [1.0]
-    for tick in sorted((1 + change / 100 for change in CHANGES), key=lambda ratio: abs(math.log(ratio))):
-        if ends[0] <= tick <= ends[1] and all(abs(math.log(tick / other)) >= apart for other in ticks):
+    ticks, inside = [1.0], [1 + change / 100 for change in CHANGES if ends[0] <= 1 + change / 100 <= ends[1]]
+    for tick in sorted(inside, key=lambda ratio: abs(math.log(ratio))):
+        if all(abs(math.log(tick / other)) >= apart for other in ticks):
             ticks.append(tick)
     axis.set_major_locator(FixedLocator(ticks))
     axis.set_major_formatter(FuncFormatter(lambda ratio, _: change_percent(ratio)))
-    axis.set_minor_locator(NullLocator())
+    axis.set_minor_locator(FixedLocator(inside))
+    axis.set_minor_formatter(NullFormatter())
 
 
 WIDEST = 8.0

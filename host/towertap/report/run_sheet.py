@@ -18,14 +18,15 @@ from towertap.words.numbers import percent
 from towertap.words.phrases import counted
 
 CHECKS = {
-    "A": "torques as the maker states them, rubber-bonded bushes tightened at ride height",
-    "B": "driven in slowly: brakes, steering, a look underneath for anything loose; then 20 km to settle",
-    "C": "box and lanyard checked by hand, not moved; cable clear of wheel, steering and exhaust",
-    "D": "tyre pressures set cold; 15 min of driving before the first pass",
+    "torques": "as the maker states them, rubber-bonded bushes tightened at ride height",
+    "tyres": "pressures set cold, before the first driving of the day; not changed later that day",
+    "driven in": "slowly: brakes, steering, a look underneath for anything loose; then 20 km to settle",
+    "box": "box and lanyard checked by hand, not moved; cable clear of wheel, steering and exhaust",
+    "warm": "15 min of driving before the first pass",
 }
-"""Checks to tick before drives, by their letter on the sheet."""
-FITTED, READY = "AB", "CD"
-"""Checks after fitting a part, and before the first pass of each part or day."""
+"""Checks to tick before drives, in order, by their name on the sheet."""
+READY = ("tyres", "box", "warm")
+"""Checks before the first pass of each part or day; after fitting a part, all of them."""
 
 HARDLY = 0.2
 """With less power, `equivalent` is rarely the verdict."""
@@ -56,7 +57,7 @@ WRONG = (
     "Safety first: stop where it is safe; never try to save a pass.",
     "Not sound (read the recorder only when stopped), broken off, braked, gave way or left the line: write down why "
     "before anybody sees its values, and drive it again at once, under the same number.",
-    "Cannot be driven again today: leave the box unticked and go on; compare says what is missing.",
+    "Cannot be driven again today: leave the line unticked and go on; compare says what is missing.",
     "Box or mounting moved, or a tyre changed: stop. What came before and after cannot be compared.",
 )
 """What to do when a drive goes wrong."""
@@ -68,12 +69,12 @@ DRIVES_MM, STAGE_MM, ROW_MM = 184.0, 9.0, (5.0, 10.0)
 
 @dataclass(frozen=True)
 class Stage:
-    """Consecutive drives with one installation on one day: what is done first, and the letters of its `checks`."""
+    """Consecutive drives with one installation on one day: what is done first, and its `checks` by name."""
 
     heading: str
     part: str
     begins: str
-    checks: str
+    checks: tuple[str, ...]
     drives: list[PlannedDrive]
 
 
@@ -98,12 +99,12 @@ def write_plan_and_sheets(plan: Plan, wanted: Wanted, folder: Path) -> dict[str,
 def run_sheet(plan: Plan, wanted: Wanted, path: Path, suffix: str) -> str:
     """The run sheet of the plan that will be at `path`; `suffix` is "html" (self-contained) or "txt"."""
     all_stages = list(stages(plan))
-    ticked = {letter for stage in all_stages for letter in stage.checks}
+    ticked = {check for stage in all_stages for check in stage.checks}
     values = {
         "plan": plan,
         "facts": [*facts(plan), *prospects(plan, wanted)],
         "stages": all_stages,
-        "checks": {letter: words for letter, words in CHECKS.items() if letter in ticked},
+        "checks": {check: words for check, words in CHECKS.items() if check in ticked},
         "record": recording(plan, path),
         "hold": [*_as_planned(plan), *HOLD],
         "cautions": CAUTIONS,
@@ -129,7 +130,7 @@ def stages(plan: Plan) -> Iterator[Stage]:
         part, is_refit = drives[0].part, fits_parts and installation != last
         on_day = f", day {day}" if planned.days > 1 else ""
         begins = _begins(before, part, is_refit, plan.control)
-        checks = (FITTED if is_refit else "") + READY
+        checks = tuple(CHECKS) if is_refit else READY
         yield Stage(f"{noun} {number} of {len(parts)}{on_day}", part, begins, checks, drives)
         before, last = part, installation
 

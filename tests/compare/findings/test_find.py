@@ -162,7 +162,7 @@ def test_the_pass_that_a_verdict_hangs_on_is_named(make):
     finding = on_the_road(make.on_whole_passes(drives))
     assert finding.on_these_drives == "undecided"
     assert finding.influence.hangs_on[0] == "quarry-lane-polyurethane-4"
-    assert any(caution.words.startswith("Without one single pass") for caution in finding.cautions)
+    assert any(caution.words.startswith("Leaving out ") for caution in finding.cautions)
 
 
 def p_from(finding, statement):

@@ -134,9 +134,9 @@ def test_complete_records_give_no_caution():
 def test_missing_records_are_reported_together():
     without = replace(KNOWN, measured_utc=KNOWN.measured_utc | {"noise": None, "tap": None})
     (words,) = cautions_with(without)
-    assert words.startswith("No bench record of noise and tap holds for 16 of 16 captures")
+    assert words.startswith("Missing for all 16 captures: bench records of noise and tap. ")
     (words,) = cautions_with(KNOWN, without)
-    assert "noise and tap holds for 8 of 16 captures" in words
+    assert words.startswith("Missing for 8 of 16 captures: ")
 
 
 def test_boxes_and_calibrations_that_differ_get_a_caution():
@@ -164,7 +164,8 @@ def test_a_comparison_reports_its_captures_bench_records(make):
     )
     assert comparison.data()["bench"][drives.passes[0].name] == without
     assert any(
-        caution.words.startswith("No bench record of noise holds for 16 of 16") for caution in comparison.cautions
+        caution.words.startswith("Missing for all 16 captures: bench records of noise.")
+        for caution in comparison.cautions
     )
 
 

@@ -57,6 +57,7 @@ def test_the_leading_metric_has_its_own_picture_and_the_others_a_panel_each(reco
     pictures = list(BoxesSection().pictures(comparison.evidence["passes"]))
     assert [(picture.name, len(picture.panels)) for picture in pictures] == [("passes", 1), ("passes_others", 3)]
     assert pictures[0].title.startswith("Largest change: longitudinal jerk on quarry-lane, from ")
+    assert pictures[1].title.startswith("Largest change of the other metrics: ")
     assert all(picture.data is comparison.evidence["passes"].tables[0] for picture in pictures)
 
 

@@ -22,7 +22,7 @@ def test_rough_and_smooth_road_come_out_as_different_populations(make, evidence_
     entries = evidence.data["rough_against_smooth"]
     assert [entry.part for entry in entries] == ["rubber", "polyurethane"]
     assert all(entry.distinct and entry.interval[0] > 2 for entry in entries)
-    assert evidence.headline.endswith("; every rough road is rougher.")
+    assert evidence.headline.endswith("; every rough road is rougher than the smooth one.")
     assert evidence.cautions == ()
 
 

@@ -73,7 +73,7 @@ def test_the_words_say_where_the_largest_change_is_and_merge_neighbours(bands):
     most = of(bands, "third_31.5_z")
     assert bands.basis == "all places that every pass covers"
     assert bands.words == (
-        f"lane: {change_percent(most.ratio, most.interval)} at 31.5 Hz (a change from 25 to 40 Hz), "
+        f"lane: {change_percent(most.ratio, most.interval)} at 31.5 Hz (changed throughout 25 to 40 Hz), "
         "and in 1 other range"
     )
 
@@ -116,7 +116,7 @@ def test_a_filter_of_known_gain_is_found_again_band_by_band(make, on_the_lane):
         assert band.shown >= (expected > 1.25)
         assert band.shown == 0 or expected > 1.02
     assert bands.basis == "whole passes"
-    assert " at 31.5 Hz (a change from " in bands.words
+    assert " at 31.5 Hz (changed throughout " in bands.words
 
 
 def test_one_pass_per_side_shows_nothing(changed, on_the_lane):

@@ -167,8 +167,8 @@ def test_cautions_about_the_input_box_are_given_once_for_all_roads(make, two_box
     by_road = [replace(drive, conditions=said) if drive.road != "bypass" else drive for drive, said in names]
     fewer = [drive for drive in by_road if (drive.road, drive.side) != ("road 3", "after")]
     evidence = SECTION.compare(make.on_whole_passes(replace(two_box_drives, passes=tuple(fewer))), ())
-    (bench,) = [caution.words for caution in evidence.cautions if "No bench record" in caution.words]
-    assert "holds for 5 of 5 captures" in bench
+    (bench,) = [caution.words for caution in evidence.cautions if "bench records of" in caution.words]
+    assert "Missing for all 5 captures" in bench
 
 
 def test_one_box_at_two_positions_at_once_is_reported(make, two_box_drives):

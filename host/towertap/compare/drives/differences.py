@@ -203,8 +203,8 @@ def _on_road(drives: Drives, road: str) -> Iterator[str]:
     if not all(sides):
         missing: Side = "before" if sides[1] else "after"
         if (road, missing) not in drives.clipped_out:  # `findings.cautions` reports those
-            there_is_none = f"there is no pass {missing} the change to compare the others with"
-            yield f"{road} was driven on one side only: {there_is_none}"
+            lost = "it cannot serve as a check" if road == drives.smooth else "it is not compared"
+            yield f"{road} was not driven {missing} the change, so {lost}"
         return
     speeds = [{conditions.speed_kmh for conditions in side} for side in sides]
     if speeds[0] != speeds[1]:

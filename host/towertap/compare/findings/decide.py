@@ -223,4 +223,5 @@ def _cautions(finding: Finding) -> Iterator[Caution]:
         yield Caution(f"Its blocks disagree ({sizes}; p {p_value(finding.p_interaction)}).", Weight.WEAKENS)
     if finding.influence and finding.influence.hangs_on:
         weight = Weight.LIMITS if finding.verdict == "undecided" else Weight.WEAKENS
-        yield Caution("Without one single pass, named in the evidence, the verdict would be different.", weight)
+        several = "any one of several passes" if len(finding.influence.hangs_on) > 1 else "one pass"
+        yield Caution(f"Leaving out {several} (listed under The passes) would change the verdict.", weight)

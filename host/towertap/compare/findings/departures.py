@@ -51,8 +51,15 @@ def leads(departures: Iterable[Departure]) -> Iterator[Caution]:
         yield Caution(
             f"Not as planned, perhaps chosen after seeing the data, so a lead and not a decision: {'; '.join(words)}.",
             Weight.OVERTURNS,
-            DRIVE_THE_REST if any(departure.kind == "missing" for departure in making) else "",
         )
+
+
+def missing(departures: Iterable[Departure]) -> Iterator[Caution]:
+    """One caution for all passes that are missing: no choice by outcome, since those struck out so are reported."""
+    words = [departure.words for departure in departures if departure.kind == "missing"]
+    if words:
+        more = [f"and {len(words) - 2} more"] * (len(words) > 2)
+        yield Caution(f"Missing: {'; '.join(words[:2] + more)}.", Weight.WEAKENS, DRIVE_THE_REST)
 
 
 def mislabelled(departures: Iterable[Departure]) -> Iterator[Caution]:
@@ -104,8 +111,7 @@ def _passes(plan: Plan, drives: Drives) -> Iterator[Departure]:
     for (part, road), count in sorted((planned | driven).items()):
         wanted, got = planned[part, road], driven[part, road]
         if got < wanted:
-            words = f"{road} with {part}: {got} of {count} planned passes are here, {wanted - got} missing"
-            yield Departure("missing", words, makes_lead=True)
+            yield Departure("missing", f"{road} with {part}: {got} of {count} planned passes are here")
         elif got > wanted:
             words = f"{road} with {part}: {counted(got, 'pass')}, {wanted} planned; {got - wanted} more than planned"
             yield Departure("passes", words, makes_lead=True)

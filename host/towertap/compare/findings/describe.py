@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from towertap.compare.findings.model import Finding, Spread
-from towertap.compare.stats.contrast import Verdict
+from towertap.compare.stats.contrast import ALPHA, Verdict
 from towertap.compare.stats.design import About
 from towertap.compare.stats.planning import MOST_PASSES
 from towertap.words.numbers import change_percent, p_value, percent, range_percent
@@ -179,12 +179,23 @@ def _overturned(finding: Finding) -> str:
     return f"It would not stand if {' or '.join(limits)}." if limits else "Nothing in the design can overturn it."
 
 
+def lost_to_holm(finding: Finding) -> str:
+    """Why a part's interval that excludes "no change" shows none: it is one finding of several; else empty."""
+    interval, p = finding.part.interval, finding.part.p_difference_holm
+    if finding.verdict != "undecided" or interval is None or interval[0] <= 1 <= interval[1] or p is None or p < ALPHA:
+        return ""
+    return f"shows no change after allowing for {counted(finding.family, 'finding')} (p {p_value(p)})"
+
+
 def _settled(finding: Finding) -> str:
     """What would settle an undecided finding."""
+    if reason := lost_to_holm(finding):
+        return f"The interval holds for this finding alone: it {reason}."
     if finding.on_these_drives != "undecided":
         more = "more passes of the same kind do not settle it, more installations or days do"
         if finding.on_these_drives == "equivalent":
-            return f"These drives show no change that counts, which may hide {other_cause(finding)}; {more}."
+            within = f"On these drives the change is within ±{100 * finding.margin:g} %"
+            return f"{within}, which may hide {other_cause(finding)}; {more}."
         shown = {"harsher": "more", "gentler": "less"}[finding.on_these_drives]
         return f"These drives show {shown}: {other_cause(finding)}; {more}."
     needed, units = finding.passes_needed, "rounds" if finding.over_all else "passes"

@@ -79,9 +79,12 @@ def cautions(bench: Mapping[str, BenchSummary]) -> Iterator[Caution]:
         if missing := tuple(name for name, records in bench.items() if records.measured_utc[kind] is None):
             without[missing].append(kind)
     for names, kinds in without.items():
+        captures = (
+            f"all {len(bench)} captures" if len(names) == len(bench) else f"{len(names)} of {len(bench)} captures"
+        )
         yield Caution(
-            f"No bench record of {listed(kinds)} holds for {len(names)} of {len(bench)} captures: make them "
-            "with 'towertap bench' and 'towertap record --idle', or name their folder with --bench."
+            f"Missing for {captures}: bench records of {listed(kinds)}. Make them with 'towertap bench' and 'towertap "
+            "record --idle', or name their folder with --bench."
         )
     boxes = sorted({records.serial for records in bench.values()})
     if len(boxes) > 1:

@@ -103,7 +103,9 @@ def _spread(levels: Levels, roads: Sequence[str]) -> tuple[float, int, str]:
         return sd, df, f"pilot (rounds over {listed(roads)}: {used}): {100 * sd:.1f} % from round to round"
     sd, df = _pooled([log for _, log in passes] for passes in levels.values())
     if not df or sd < NO_SPREAD:
-        raise AnalysisError("a pilot needs two different passes or more over one road with one part: drive some more")
+        raise AnalysisError(
+            "a pilot needs at least two different passes over one road with one part, better four: drive some more"
+        )
     used = ", ".join(f"{len(passes)} over {road} with {part}" for (road, part), passes in levels.items())
     words = f"pilot ({used}): {100 * sd:.1f} % from pass to pass"
     return sd / math.sqrt(len(roads)), df, words + _of_rounds(sd, len(roads))

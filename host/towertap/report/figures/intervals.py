@@ -87,7 +87,7 @@ def _panel(groups: Sequence[Group], reach: float, margin: float) -> Figure:
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.grid(axis="x")
-    change_ticks(axes, "x", (1 / reach, reach))
+    change_ticks(axes, "x", (1 / reach, reach), most=9)
     widths = {"these drives": 3, "the part": 1}
     lines = [Line2D([], [], color=QUIET, lw=width, label=name) for name, width in widths.items()]
     legend(figure, [*lines, Patch(color=WASH, label=f"does not count: ±{100 * margin:g} %")], columns=3)

@@ -57,7 +57,7 @@ class BoxesSection(Section):
         lead = next((finding for finding in findings if finding.primary), findings[0]).metric
         leading = [finding for finding in findings if finding.metric == lead]
         others = [finding for finding in findings if finding.metric != lead]
-        for name, drawn in (("passes", leading), ("passes_others", others)):
+        for name, drawn, among in (("passes", leading, ""), ("passes_others", others, " of the other metrics")):
             if drawn:
                 panels = tuple(figure.panels(replace(evidence.drawn, findings=drawn)))
-                yield Picture(name, figure.title(drawn), HOW_TO_READ, panels, evidence.tables[0])
+                yield Picture(name, figure.title(drawn, among), HOW_TO_READ, panels, evidence.tables[0])

@@ -28,11 +28,11 @@ def panels(drawn: Drawn) -> list[Figure]:
     return [_panel(drawn, findings) for findings in by_metric(drawn.findings)]
 
 
-def title(findings: Sequence[Finding]) -> str:
-    """The largest change on a rough road."""
+def title(findings: Sequence[Finding], among: str) -> str:
+    """The largest change on a rough road; `among` says of which metrics."""
     most = max(findings, key=lambda finding: abs(math.log(finding.ratio)))
     return (
-        f"Largest change: {brief(most.label, 44)} on {brief(most.road)}, from {number(most.before)} to "
+        f"Largest change{among}: {brief(most.label, 44)} on {brief(most.road)}, from {number(most.before)} to "
         f"{number(most.after)} {most.unit}"
     )
 

@@ -81,7 +81,7 @@ def _headline(smooth: str, changes: Sequence[SmoothChange], contrasts: Sequence[
     unmoved = f"No change of {smooth} is shown" if changes else f"{smooth} was not driven on both sides"
     sentence = f"It changed as well: {listed(moved)}" if moved else unmoved
     alike = dict.fromkeys(entry.road for entry in contrasts if not entry.distinct)
-    rougher = "every rough road is rougher"
+    rougher = "every rough road is rougher than the smooth one"
     if alike:
         verb = "is" if len(alike) == 1 else "are"
         rougher = f"{listed(list(alike))} {verb} not shown to be rougher in every metric"

@@ -27,7 +27,9 @@ class ThirdsSection(Section):
     title = "Where in frequency"
     note = (
         "This locates a change and decides nothing. The intervals of a road are joint over all its bands at 95 %, so "
-        "one band can be singled out although many were looked at. “Not shown” does not mean “no change”."
+        "one band can be singled out although many were looked at. “Not shown” does not mean “no change”. A band is "
+        "not judged if noise is more than half of its power with both parts: noise with one part only hides a change, "
+        "and cannot cause one."
     )
 
     def compare(self, study: Study, findings: Sequence[Finding]) -> Evidence | None:

@@ -178,4 +178,4 @@ def _run(run: Sequence[BandChange]) -> str:
     """A run of third-octaves: the one that changed most, and the range."""
     most = max(run, key=lambda band: band.size)
     size = f"{growth(most.ratio, most.interval)} at {most.name}"
-    return size if len(run) == 1 else f"{size} (a change from {run[0].name.removesuffix(' Hz')} to {run[-1].name})"
+    return size if len(run) == 1 else f"{size} (changed throughout {run[0].name.removesuffix(' Hz')} to {run[-1].name})"
