@@ -24,7 +24,7 @@ from towertap.wire.frames import UNKNOWN_TEMPERATURE, Flag
 from towertap.wire.messages import Status
 
 LEAST_PASS_S = 10.0
-"""The metrics' filters take 3.5 s to settle, and a shorter pass leaves too little road for the alignment."""
+"""The metrics' filters take 3.3 s to settle, and a shorter pass leaves too little road for the alignment."""
 
 
 TOUCHING = {"clipping", "fifo_overflows"}
