@@ -30,7 +30,7 @@ HANGUP = getattr(signal, "SIGHUP", None)
 """Sent when the terminal is closed; Windows has no such signal."""
 
 SHORT_S = 10.0
-"""A shorter drive is repeated while the car is there: the filters take 3.5 s to settle, which leaves little road. A
+"""A shorter drive is repeated while the car is there: the filters take 3.3 s to settle, which leaves little road. A
 comparison uses it if one window is left."""
 
 Look = Callable[[Path, Request], str]

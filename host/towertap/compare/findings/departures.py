@@ -55,7 +55,7 @@ def leads(departures: Iterable[Departure]) -> Iterator[Caution]:
 
 
 def missing(departures: Iterable[Departure]) -> Iterator[Caution]:
-    """One caution for all passes that are missing: no choice by outcome, since those struck out so are reported."""
+    """One caution for all missing passes. Most were never driven; nothing shows whether one was deleted."""
     words = [departure.words for departure in departures if departure.kind == "missing"]
     if words:
         more = [f"and {len(words) - 2} more"] * (len(words) > 2)
