@@ -118,4 +118,4 @@ def test_sides_from_different_recorders_get_a_warning(recorded):
     assert "do not come from the same recorders" in differing.words
     cautions = compare(mixed).cautions
     assert {not_proved, differing} <= set(cautions)
-    assert any("No bench record" in caution.words and "6 of 6" in caution.words for caution in cautions)
+    assert any("Missing for all 6 captures: bench records of" in caution.words for caution in cautions)
