@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
+from io import BytesIO
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -42,12 +43,11 @@ class CaptureWriter:
     def __enter__(self) -> Self:
         with ExitStack() as cleanup:
             self._part = cleanup.enter_context(whole_file(self._path))
-            self.file = _empty_file()
-            self.file.flush()
-            image = self.file.id.get_file_image()
+            empty = BytesIO()
+            self.file = h5py.File(empty, "w", libver=LIBRARY)
             self.file.close()
             try:
-                self._part.write_bytes(image)
+                self._part.write_bytes(empty.getvalue())
             except OSError as error:
                 reason = error.strerror or "not a place for a file"
                 raise FileError(f"{self._path}: cannot be written ({reason}); give another path") from None
@@ -135,13 +135,3 @@ class CaptureWriter:
         else:
             dataset[start:] = frame_table.differences(rows) if name == frame_table.NAME else rows
         self._fill[name] = 0
-
-
-def _empty_file() -> h5py.File:
-    """An HDF5 file in memory, without an attribute index (2 kB), or times that would differ between two decodes."""
-    access, creation = h5py.h5p.create(h5py.h5p.FILE_ACCESS), h5py.h5p.create(h5py.h5p.FILE_CREATE)
-    access.set_fapl_core(backing_store=False)
-    access.set_libver_bounds(h5py.h5f.LIBVER_V110, h5py.h5f.LIBVER_V110)
-    creation.set_attr_phase_change(2 * len(schema.ATTRIBUTES), 0)
-    creation.set_obj_track_times(False)
-    return h5py.File(h5py.h5f.create(b"empty", fcpl=creation, fapl=access))
