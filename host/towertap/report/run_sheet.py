@@ -63,7 +63,7 @@ WRONG = (
 """What to do when a drive goes wrong."""
 
 WRITE_DOWN = ("start", "tyres FL FR RL RR, kPa", "air, °C", "traffic, line, wet, wind")
-DRIVES_MM, STAGE_MM, ROW_MM = 184.0, 9.0, (5.0, 10.0)
+DRIVES_MM, STAGE_MM, ROW_MM = 184.0, 13.0, (5.0, 10.0)
 """Heights: all stages with their drives on the first page; a stage's heading; a drive, at least and at most."""
 
 
